@@ -1,0 +1,1 @@
+"""Recordings: the data model, and reading and writing the Motion-BIDS layout."""
