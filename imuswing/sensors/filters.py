@@ -1,0 +1,74 @@
+"""Zero-phase smoothing in plain numpy."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from imuswing.errors import SettingsError
+from imuswing.recording.model import FloatArray
+
+TWICE_RUN = (math.sqrt(2.0) - 1.0) ** 0.25
+"""By this the pre-warped cut-off of a second-order Butterworth filter is divided so that two runs give half power at
+the cut-off asked for (Winter, Biomechanics and Motor Control of Human Movement, 4th ed., p. 69; Robertson & Dowling
+2003, J Electromyogr Kinesiol 13:569, equation 1)."""
+
+SETTLED = 1e-12
+"""Share of a filter's response that may be left out."""
+
+
+def corrected_cutoff(cutoff_hz: float, *, rate: float) -> float:
+    """Cut-off in Hz for each of two runs of a second-order Butterworth filter that together give `cutoff_hz`."""
+    if not 0.0 < cutoff_hz < 0.5 * rate:
+        raise SettingsError(f"cutoff_hz is {cutoff_hz!r}; it must lie between 0 and half the rate, {0.5 * rate} Hz")
+    return rate / math.pi * math.atan(math.tan(math.pi * cutoff_hz / rate) / TWICE_RUN)
+
+
+def lowpass_zero_phase(x: npt.ArrayLike, *, rate: float, cutoff_hz: float) -> FloatArray:
+    """Second-order Butterworth low-pass run forwards and backwards, half power at `cutoff_hz`, along the first axis.
+
+    x: (N,) or (N, M), finite; rate in Hz. The two runs are one multiplication by |H(f)|² in the frequency domain;
+    the ends are continued by turning the signal about its end values (as `scipy.signal.filtfilt` does by default).
+    """
+    values = np.asarray(x, dtype=np.float64)
+    single_cutoff = corrected_cutoff(cutoff_hz, rate=rate)
+    if len(values) < 2:
+        return values.copy()
+    warped = math.tan(math.pi * single_cutoff / rate)
+    # The poles' modulus tells how long the response lasts.
+    modulus = math.sqrt((1.0 - math.sqrt(2.0) * warped + warped**2) / (1.0 + math.sqrt(2.0) * warped + warped**2))
+    pad = min(len(values) - 1, math.ceil(math.log(SETTLED) / math.log(max(modulus, 1e-9))) + 3)
+    extended = np.concatenate(
+        (2.0 * values[:1] - values[pad:0:-1], values, 2.0 * values[-1:] - values[-2 : -pad - 2 : -1]), axis=0
+    )
+    length = _fast_length(len(extended) + pad)
+    frequency = np.fft.rfftfreq(length)
+    with np.errstate(over="ignore"):
+        ratio = np.tan(np.pi * np.minimum(frequency, 0.5 - 1e-12)) / warped
+        gain = 1.0 / (1.0 + ratio**4)
+    gain = gain.reshape((-1,) + (1,) * (values.ndim - 1))
+    spectrum = np.fft.rfft(_ramp_to_start(extended, length), axis=0) * gain
+    return np.ascontiguousarray(np.fft.irfft(spectrum, length, axis=0)[pad : pad + len(values)])
+
+
+def _ramp_to_start(values: FloatArray, length: int) -> FloatArray:
+    """`values` continued to `length` rows by a straight line from its end to its beginning."""
+    missing = length - len(values)
+    fraction = (np.arange(1, missing + 1) / (missing + 1)).reshape((-1,) + (1,) * (values.ndim - 1))
+    return np.concatenate((values, values[-1:] + fraction * (values[:1] - values[-1:])), axis=0)
+
+
+def _fast_length(least: int) -> int:
+    """The smallest 2^a·3^b·5^c that is not under `least`."""
+    best = 1 << max(least - 1, 1).bit_length()
+    five = 1
+    while five < best:
+        three = five
+        while three < best:
+            rest = -(-least // three)
+            best = min(best, three << max(rest - 1, 0).bit_length())
+            three *= 3
+        five *= 5
+    return best

@@ -1,0 +1,141 @@
+"""From the rows of a file to an even grid of samples: true rate, missing rows, jitter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imuswing.recording.model import BoolArray, FloatArray, IntArray
+
+EVEN = 1e-3
+"""Times nearer than this share of a sample to an even grid are on it."""
+
+MISSING_ROW = 1.5
+"""A step between rows longer than this many intervals has lost rows in it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Grid:
+    """Where the rows of a stream stand on an even grid of `count` samples.
+
+    start: s, time of sample 0.  rate: Hz, the true mean rate.  index: (rows,) sample of each row.
+    late: (count,) share of an interval by which a row was taken after its sample's time; 0 where there is no row; None
+        where all rows are on the grid.
+    """
+
+    start: float
+    rate: float
+    count: int
+    index: IntArray
+    late: FloatArray | None
+
+    @property
+    def time(self) -> FloatArray:
+        """(count,) s on the sensor's own clock."""
+        return self.start + np.arange(self.count) / self.rate
+
+    def place(self, rows: FloatArray) -> FloatArray:
+        """(rows, 3) on the grid, (count, 3), NaN where there is no row."""
+        if len(rows) == self.count:
+            return np.array(rows)
+        out = np.full((self.count, rows.shape[1]), np.nan)
+        out[self.index] = rows
+        return out
+
+
+def even_grid(time: FloatArray, *, nominal_rate: float) -> Grid:
+    """The even grid that times (rows,) in s, increasing, lie on but for jitter and missing rows."""
+    rows = len(time)
+    if rows < 3:
+        return Grid(
+            start=float(time[0]) if rows else 0.0, rate=nominal_rate, count=rows, index=np.arange(rows), late=None
+        )
+    steps = np.diff(time)
+    usual = float(np.median(steps))
+    # The mean over unbroken steps telescopes, so jitter and rounding of the times average out.
+    interval = float(np.mean(steps[steps < MISSING_ROW * usual]))
+    index = _rows_to_samples(time, interval)
+    centred = index - index.mean()
+    interval = float(np.dot(centred, time - time.mean()) / np.dot(centred, centred))
+    late = (time - time.mean()) / interval - centred
+    start = float(time.mean() - index.mean() * interval)
+    count = int(index[-1]) + 1
+    if np.max(np.abs(late)) < EVEN:
+        return Grid(start=start, rate=1.0 / interval, count=count, index=index, late=None)
+    on_grid = np.zeros(count)
+    on_grid[index] = late
+    return Grid(start=start, rate=1.0 / interval, count=count, index=index, late=on_grid)
+
+
+def _rows_to_samples(time: FloatArray, interval: float) -> IntArray:
+    """Sample numbers (rows,) of times: lost rows leave holes, rows that arrive unevenly do not."""
+    steps = np.diff(time) / interval
+    lost = np.rint(steps) - 1.0
+    index = np.concatenate(([0], np.cumsum(np.maximum(np.rint(steps), 1.0)))).astype(np.intp)
+    if np.all(np.abs(steps - 1.0 - lost) < 0.25):
+        return index
+    # Uneven arrival: a lost row shifts all later rows, a late one only itself, so the shift's running median decides.
+    shift = (time - time[0]) / interval - np.arange(len(time))
+    levels = np.maximum.accumulate(np.rint(_running_median(shift - np.median(shift[:9]))))
+    return np.asarray(np.arange(len(time)) + (levels - levels[0]), dtype=np.intp)
+
+
+def _running_median(values: FloatArray, width: int = 9) -> FloatArray:
+    """Median over `width` (odd) values around each, ends continued."""
+    padded = np.pad(values, width // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+
+
+def resample(values: FloatArray, late: FloatArray) -> FloatArray:
+    """Values (N, M) taken `late` (N,) intervals after the even grid, on the grid: cubic through four samples."""
+    count = len(values)
+    if count < 4:
+        return values
+    # The grid time of sample k lies before row k if that came late, so two rows on either side of it are taken.
+    first = np.clip(np.arange(count) - np.where(late > 0.0, 2, 1), 0, count - 4)
+    nodes = [(first + j) + late[first + j] - np.arange(count) for j in range(4)]
+    out = np.zeros_like(values)
+    for j in range(4):
+        weight = np.ones(count)
+        for i in range(4):
+            if i != j:
+                weight *= nodes[i] / (nodes[i] - nodes[j])
+        out += weight[:, None] * values[first + j]
+    return out
+
+
+def resample_means(means: FloatArray, late: FloatArray) -> FloatArray:
+    """The same for means over the interval before each row: their running integral is resampled."""
+    width = 1.0 + np.diff(late, prepend=late[:1])
+    integral = np.cumsum(means * width[:, None], axis=0)
+    return np.diff(resample(integral, late), axis=0, prepend=integral[:1] - means[:1])
+
+
+def true_jitter(stream_gyr: FloatArray, late: FloatArray) -> bool:
+    """Whether rows were taken at uneven times, or evenly and only stamped unevenly.
+
+    stream_gyr: (N, 3) on the grid, NaN where missing; late: (N,). Each sample is predicted by the cubic through its
+    four neighbours, once at the stamped times and once at even ones; the better prediction wins.
+    """
+    inner = np.arange(2, len(late) - 2)
+    if len(inner) == 0:
+        return True
+    # Only where the motion is fast enough for the times to matter.
+    change = np.sum(np.abs(stream_gyr[inner + 1] - stream_gyr[inner - 1]), axis=1)
+    known: BoolArray = np.isfinite(change)
+    if not known.any():
+        return True
+    inner = inner[known & (change >= np.quantile(change[known], 0.95))]
+    errors = []
+    for stamped in (late, np.zeros_like(late)):
+        predicted = np.zeros((len(inner), stream_gyr.shape[1]))
+        nodes = [offset + stamped[inner + offset] - stamped[inner] for offset in (-2, -1, 1, 2)]
+        for j, offset in enumerate((-2, -1, 1, 2)):
+            weight = np.ones(len(inner))
+            for i in range(4):
+                if i != j:
+                    weight *= nodes[i] / (nodes[i] - nodes[j])
+            predicted += weight[:, None] * stream_gyr[inner + offset]
+        errors.append(float(np.nanmedian(np.abs(predicted - stream_gyr[inner]))))
+    return errors[0] <= errors[1]
