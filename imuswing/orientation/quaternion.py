@@ -32,16 +32,25 @@ def multiply(p: FloatArray, q: FloatArray) -> FloatArray:
 
 def inverse(q: FloatArray) -> FloatArray:
     """The conjugate of unit quaternions (..., 4)."""
-    return np.asarray(q) * np.array([1.0, -1.0, -1.0, -1.0])
+    conjugate: FloatArray = np.asarray(q) * np.array([1.0, -1.0, -1.0, -1.0])
+    return conjugate
+
+
+def cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Cross products of a (..., 3) and b (..., 3), broadcast: `numpy.cross` at a fraction of its cost."""
+    ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
+    bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
+    return np.stack((ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx), axis=-1)
 
 
 def rotate(q: FloatArray, v: FloatArray) -> FloatArray:
     """Vectors v (..., 3) turned by q (..., 4), broadcast: components in b become components in a."""
-    q = np.asarray(q)
-    v = np.asarray(v)
-    w, u = q[..., :1], q[..., 1:]
-    t = 2.0 * np.cross(u, v)
-    return v + w * t + np.cross(u, t)
+    q = np.asarray(q, dtype=np.float64)
+    v = np.asarray(v, dtype=np.float64)
+    u = q[..., 1:]
+    t = 2.0 * cross(u, v)
+    turned: FloatArray = v + q[..., :1] * t + cross(u, t)
+    return turned
 
 
 def exp(rotation_vector: FloatArray) -> FloatArray:
@@ -59,12 +68,14 @@ def log(q: FloatArray) -> FloatArray:
     angle = 2.0 * np.arctan2(sine, q[..., :1])
     small = sine < 1e-12
     scale = np.where(small, 2.0, angle / np.where(small, 1.0, sine))
-    return scale * q[..., 1:]
+    vector: FloatArray = scale * q[..., 1:]
+    return vector
 
 
 def normalise(q: FloatArray) -> FloatArray:
     """q (..., 4) at unit length."""
-    return q / np.linalg.norm(q, axis=-1, keepdims=True)
+    unit: FloatArray = q / np.linalg.norm(q, axis=-1, keepdims=True)
+    return unit
 
 
 def to_matrix(q: FloatArray) -> FloatArray:
@@ -104,14 +115,21 @@ def cumulative_product(steps: FloatArray) -> FloatArray:
 
     A prefix scan (Hillis & Steele 1986, Comm. ACM 29:1170): log2(N) vectorised products instead of a Python loop.
     """
-    product = np.array(steps, dtype=np.float64)
+    # Components first, so that every operation runs over contiguous memory.
+    w, x, y, z = (np.ascontiguousarray(part) for part in np.moveaxis(np.asarray(steps, dtype=np.float64), -1, 0))
     shift = 1
-    while shift < product.shape[-2]:
-        head = product[..., :shift, :]
-        tail = multiply(product[..., :-shift, :], product[..., shift:, :])
-        product = np.concatenate((head, tail), axis=-2)
+    while shift < w.shape[-1]:
+        pw, px, py, pz = (part[..., :-shift] for part in (w, x, y, z))
+        qw, qx, qy, qz = (part[..., shift:] for part in (w, x, y, z))
+        tails = (
+            pw * qw - px * qx - py * qy - pz * qz,
+            pw * qx + px * qw + py * qz - pz * qy,
+            pw * qy - px * qz + py * qw + pz * qx,
+            pw * qz + px * qy - py * qx + pz * qw,
+        )
+        w, x, y, z = (np.concatenate((a[..., :shift], b), -1) for a, b in zip((w, x, y, z), tails, strict=True))
         shift *= 2
-    return normalise(product)
+    return normalise(np.stack((w, x, y, z), axis=-1))
 
 
 def slerp(q: FloatArray, time: FloatArray, at: FloatArray) -> FloatArray:
@@ -127,4 +145,5 @@ def slerp(q: FloatArray, time: FloatArray, at: FloatArray) -> FloatArray:
 
 def angle_between(p: FloatArray, q: FloatArray) -> FloatArray:
     """Angle (...,) in rad of the rotation that takes p (..., 4) to q (..., 4), 0 to π."""
-    return np.linalg.norm(log(multiply(inverse(p), q)), axis=-1)
+    angle: FloatArray = np.linalg.norm(log(multiply(inverse(p), q)), axis=-1)
+    return angle
