@@ -1,0 +1,152 @@
+"""Events of a recording: the calibration's steps, blocks, shots and taps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from imuswing.errors import RecordingError
+from imuswing.recording.layout import parse_motion_name
+from imuswing.recording.model import Event
+from imuswing.recording.tables import Row, read_table, table_text, value
+from imuswing.vocabulary import SHOT, TAP, TRIAL_TYPES
+
+NEEDED_COLUMNS: Final[tuple[str, ...]] = ("onset", "duration", "trial_type")
+TEXT_COLUMNS: Final[tuple[str, ...]] = ("block", "intent", "outcome", "note")
+
+EVENT_FIELDS: Final[Mapping[str, Mapping[str, Any]]] = {
+    "onset": {
+        "Description": "Seconds from the first sample of the first tracking system (by name), on its clock",
+        "Units": "s",
+    },
+    "duration": {"Description": "Seconds", "Units": "s"},
+    "trial_type": {
+        "Description": "Step of the calibration routine, block of shots, shot, or tap of all sensors",
+        "Levels": {
+            "stand": "stands upright and still, arms hanging, lead palm facing the thigh",
+            "bow": "slow bows from the hips, starting upright",
+            "table": "lead forearm and hand flat on a table, palm down, still",
+            "wrist_bend": "hand bent down and up over the table's edge, starting downwards",
+            "club_hang": "club hangs straight down from the grip, still, its face square to the body",
+            "forearm_roll": "palm turned up and down at a right-angled elbow, starting with the palm turning down",
+            "block": "span of shots with one intention",
+            "shot": "one shot as the coach noted it, up to some seconds after impact",
+            "tap": "all sensors knocked together, to align their clocks",
+        },
+    },
+    "block": {"Description": "Name of the block"},
+    "intent": {"Description": "What the block or shot aims at"},
+    "outcome": {"Description": "What became of the shot, in the coach's words"},
+    "note": {"Description": "Remark"},
+}
+
+LIKENESS: Final = 0.85
+"""From this likeness on (difflib's ratio, 0 to 1) an unknown trial_type is a misspelt one, not another's event."""
+
+MOMENTS: Final[tuple[str, ...]] = (SHOT, TAP)
+"""Events that need no duration."""
+
+
+def events_path(first: Path, *, tracksys: bool = True) -> Path:
+    """The events file of a recording whose first motion table is `first`, or the one without a tracking system."""
+    name = parse_motion_name(first)
+    return first.with_name((name if tracksys else name.without_tracksys()).file("events.tsv"))
+
+
+def read_events(files: Mapping[str, Path], *, clock: str | None = None) -> tuple[Event, ...]:
+    """The events of a recording in time order, on the clock of tracking system `clock` (the first by name if None).
+
+    files: by tracking system its motion table.  Events of types that we do not know are left out; RecordingError for
+    one that is misspelt, for an onset or duration that is no number, and for events on another clock.
+    """
+    first = min(files)
+    clock = first if clock is None else clock
+    own, shared = events_path(files[clock]), events_path(files[clock], tracksys=False)
+    found = [path for path in (own, shared) if path.is_file()]
+    others = [events_path(files[system]) for system in sorted(files) if system != clock]
+    strange = [path for path in others if path.is_file()]
+    # A file without a tracking system is told on the first one's clock, which may be one without inertial sensors.
+    if clock != first and shared in found and own not in found:
+        strange, found = [shared], []
+    if strange and not found:
+        raise RecordingError(
+            strange[0],
+            f"tells its events on another clock than that of the tracking system {clock}",
+            f"tell them in seconds from the first sample of {files[clock].name}, and name the file {own.name}",
+        )
+    events = {event: None for path in found for event in _read_file(path)}
+    return tuple(sorted(events, key=lambda event: event.onset))
+
+
+def _read_file(path: Path) -> list[Event]:
+    rows = read_table(path, needed=NEEDED_COLUMNS, missing_do="write it, or leave it out")
+    events = (_event(path, f"line {number}", row) for number, row in enumerate(rows, start=2))
+    return [event for event in events if event is not None]
+
+
+def _event(path: Path, place: str, row: Row) -> Event | None:
+    """One row as an event; None where its type is none of ours."""
+    kind = row["trial_type"].strip()
+    if kind not in TRIAL_TYPES:
+        alike = get_close_matches(kind.lower().replace("-", "_").replace(" ", "_"), TRIAL_TYPES, n=1, cutoff=LIKENESS)
+        if alike:
+            raise RecordingError(path, f"{place} has the trial_type {kind!r}", f"write {alike[0]} if that is meant")
+        return None
+    onset = _seconds(path, place, row, "onset", None)
+    duration = _seconds(path, place, row, "duration", 0.0 if kind in MOMENTS else None)
+    if duration < 0.0:
+        raise RecordingError(path, f"{place} has the duration {row['duration']!r}", "write seconds from 0 on")
+    texts = {column: value(row, column) for column in TEXT_COLUMNS}
+    return Event(onset=onset, duration=duration, trial_type=kind, **texts)
+
+
+def _seconds(path: Path, place: str, row: Row, column: str, default: float | None) -> float:
+    """A cell in seconds; `default` where it is n/a and that is allowed."""
+    cell = value(row, column)
+    if cell is None and default is not None:
+        return default
+    try:
+        seconds = float(cell or "")
+    except ValueError:
+        seconds = math.nan
+    if not math.isfinite(seconds):
+        raise RecordingError(
+            path,
+            f"{place} ({row['trial_type']}) has the {column} {row[column]!r}",
+            "write seconds on the clock of the first tracking system, as a number with a decimal point",
+        )
+    return seconds
+
+
+def events_text(events: tuple[Event, ...]) -> str:
+    """The events as an events.tsv; columns that no event uses are left out."""
+    rows = [
+        {
+            "onset": _number(event.onset),
+            "duration": _number(event.duration),
+            "trial_type": event.trial_type,
+            **{column: getattr(event, column) for column in TEXT_COLUMNS},
+        }
+        for event in events
+    ]
+    return table_text(_used_columns(events), rows)
+
+
+def event_fields(events: tuple[Event, ...]) -> dict[str, Any]:
+    """What the columns of `events_text` mean, for events.json."""
+    return {column: EVENT_FIELDS[column] for column in _used_columns(events)}
+
+
+def _used_columns(events: tuple[Event, ...]) -> list[str]:
+    used = [column for column in TEXT_COLUMNS if any(getattr(event, column) for event in events)]
+    return [*NEEDED_COLUMNS, *used]
+
+
+def _number(number: float) -> str:
+    """Shortest decimal text, without exponent, that reads back as the same number."""
+    return np.format_float_positional(number, trim="-")

@@ -1,0 +1,206 @@
+"""Reading a Motion-BIDS recording: SI units, each sensor on its own tracking system's clock, lost samples NaN."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from imuswing.errors import RecordingError
+from imuswing.recording.channels import Channels, Triad, read_channels
+from imuswing.recording.events import read_events
+from imuswing.recording.find import acquisition_times, calibration_recording, find_recordings
+from imuswing.recording.layout import absolute, dataset_root, inherited, motion_files, parse_motion_name
+from imuswing.recording.model import BoolArray, FloatArray, Recording, SensorStream
+from imuswing.recording.motion_table import read_motion_table
+from imuswing.recording.participants import read_lead_side
+from imuswing.recording.sidecar import RATE_KEY, Sidecar, read_sidecar
+
+__all__ = ["RecordingWarning", "calibration_recording", "find_recordings", "read", "read_all"]
+
+RATE_FACTOR: Final = 2.0
+"""The usual step of LATENCY may differ from 1 / SamplingFrequency by this factor; beyond it one of the two is wrong."""
+
+
+class RecordingWarning(UserWarning):
+    """Part of a recording was left out in reading; the text names the file and says what."""
+
+
+def read_all(folder: Path | str) -> Iterator[Recording]:
+    """The recordings of a session folder or dataset, one after the other, sorted as `find_recordings` sorts them."""
+    for path in find_recordings(folder):
+        yield read(path)
+
+
+def read(path: Path | str) -> Recording:
+    """The recording to which a `*_motion.tsv` belongs, with all its tracking systems.
+
+    Units are converted to rad/s, m/s² and µT. A tracking system's time is its LATENCY channel minus its first value,
+    or k / SamplingFrequency. Raises RecordingError where the recording cannot be used; warns with RecordingWarning
+    where a sensor without a single sample, or a sample that was stored twice, is left out.
+    """
+    path = Path(path)
+    files = motion_files(path)
+    name = parse_motion_name(path)
+    root = dataset_root(path, name)
+    inertial = {system: channels for system, file in files.items() if (channels := _channels(file, root)).sensors}
+    if not inertial:
+        raise RecordingError(
+            path, "has no ACCEL and GYRO channels in its channels.tsv", "add them, or leave this recording out"
+        )
+    sensors: dict[str, SensorStream] = {}
+    for system, channels in inertial.items():
+        for stream in _read_system(files[system], system, channels, read_sidecar(files[system], root)):
+            if stream.tracked_point in sensors:
+                other = files[sensors[stream.tracked_point].tracking_system]
+                raise RecordingError(
+                    files[system],
+                    f"has the tracked point {stream.tracked_point}, as {other.name} has",
+                    "give each sensor of a recording its own tracked_point",
+                )
+            sensors[stream.tracked_point] = stream
+    first = min(inertial)
+    if not sensors:
+        raise RecordingError(files[first], "holds no sample: all are n/a", "record again, or leave this recording out")
+    return Recording(
+        participant=name.sub,
+        session=name.ses,
+        task=name.task,
+        acq=name.acq,
+        run=name.run,
+        lead_side=read_lead_side(root, name.sub),
+        sensors=sensors,
+        events=read_events(files, clock=first),
+        start_hints=_start_hints(root, {system: files[system] for system in inertial}),
+        source=files[first],
+    )
+
+
+def _channels(file: Path, root: Path) -> Channels:
+    """The channels of a motion table, from the nearest channels.tsv that applies."""
+    applicable = inherited(file, root, "channels.tsv")
+    own = file.with_name(file.name.removesuffix("motion.tsv") + "channels.tsv")
+    return read_channels(applicable[-1] if applicable else own)
+
+
+def _start_hints(root: Path, files: Mapping[str, Path]) -> dict[str, float]:
+    """By tracking system the seconds from the first one's acq_time to its own; {} where the first is unknown."""
+    first = files[min(files)]
+    known = acquisition_times(root, parse_motion_name(first))
+    start = known.get(absolute(first))
+    if start is None:
+        return {}
+    times = {system: known.get(absolute(file)) for system, file in files.items()}
+    return {system: (time - start).total_seconds() for system, time in times.items() if time is not None}
+
+
+def _read_system(file: Path, system: str, channels: Channels, sidecar: Sidecar) -> Iterator[SensorStream]:
+    """The sensors of one tracking system; those without a single sample are left out, with a warning."""
+    columns = read_motion_table(file, channels)
+    times = _sample_times(file, channels, columns, sidecar)
+    for point, triads in channels.sensors.items():
+        arrays = {kind: _triad(columns, triad, times.kept) for kind, triad in triads.items()}
+        empty = [kind for kind, array in arrays.items() if np.isnan(array).all()]
+        if "GYRO" in empty or "ACCEL" in empty:
+            _warn(file, f"{point} is left out: its {' and '.join(empty)} samples are all n/a")
+            continue
+        yield SensorStream(
+            tracked_point=point,
+            tracking_system=system,
+            rate=sidecar.rate,
+            time=times.seconds,
+            gyr=arrays["GYRO"],
+            acc=arrays["ACCEL"],
+            mag=None if "MAGN" in empty else arrays.get("MAGN"),
+            sample_meaning=sidecar.sample_meaning(point),
+            gyr_range=_full_scale(sidecar, "GYRO", point, triads, arrays),
+            acc_range=_full_scale(sidecar, "ACCEL", point, triads, arrays),
+        )
+
+
+def _full_scale(
+    sidecar: Sidecar, kind: str, point: str, triads: Mapping[str, Triad], arrays: Mapping[str, FloatArray]
+) -> float | None:
+    return sidecar.full_scale(kind, point, unit=triads[kind].unit, peak=float(np.nanmax(np.abs(arrays[kind]))))
+
+
+def _triad(columns: Mapping[int, FloatArray], triad: Triad, kept: BoolArray | None) -> FloatArray:
+    """Three columns in SI as (N, 3)."""
+    array = np.empty((len(columns[triad.columns[0]]), 3))
+    for axis, (column, factor) in enumerate(zip(triad.columns, triad.factors, strict=True)):
+        np.multiply(columns[column], factor, out=array[:, axis])
+    return array if kept is None else array[kept]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Times:
+    """seconds: (M,) from the first sample.  kept: (N,) the lines that have one of these times, None if all have."""
+
+    seconds: FloatArray
+    kept: BoolArray | None
+
+
+def _sample_times(file: Path, channels: Channels, columns: Mapping[int, FloatArray], sidecar: Sidecar) -> _Times:
+    """When the lines of a motion table were sampled.
+
+    Lines without a time and without data hold nothing and are dropped (the gap shows in the times); a line that is
+    the exact copy of the one before, time included, is dropped with a warning.
+    """
+    if channels.latency is None:
+        count = len(columns[channels.wanted[0]])
+        return _Times(seconds=np.arange(count) / sidecar.rate, kept=None)
+    latency = columns[channels.latency]
+    data = [columns[column] for column in channels.wanted if column != channels.latency]
+    kept = ~np.isnan(latency)
+    if not kept.all():
+        _check_lines_without_time(file, kept, data)
+    lines = np.flatnonzero(kept)
+    steps = np.diff(latency[lines])
+    for index in np.flatnonzero(steps <= 0.0):
+        line, before = lines[index + 1], lines[index]
+        if steps[index] < 0.0 or not all(np.array_equal(x[line], x[before], equal_nan=True) for x in data):
+            raise RecordingError(
+                file,
+                f"line {line + 1} has the time {latency[line]:g} s after {latency[before]:g} s on line {before + 1}",
+                "each LATENCY must be later than the one before: delete the line, or correct its time",
+            )
+        kept[line] = False
+    copies = len(lines) - np.count_nonzero(kept)
+    if copies:
+        _warn(file, f"{copies} line{'s' if copies > 1 else ''} left out that repeat the one before, time included")
+    _check_rate(file, steps[steps > 0.0], sidecar)
+    return _Times(seconds=latency[kept] - latency[kept][0], kept=None if kept.all() else kept)
+
+
+def _check_lines_without_time(file: Path, timed: BoolArray, data: list[FloatArray]) -> None:
+    """RecordingError if a line without a time holds data, or if the first one has no time."""
+    without_data = np.all([np.isnan(column) for column in data], axis=0)
+    wrong = ~timed & ~without_data
+    wrong[0] |= not timed[0]
+    if wrong.any():
+        raise RecordingError(
+            file,
+            f"line {int(np.argmax(wrong)) + 1} has no time: its LATENCY is n/a",
+            "write the time, or take the LATENCY channel out if the samples are evenly spaced",
+        )
+
+
+def _check_rate(file: Path, steps: FloatArray, sidecar: Sidecar) -> None:
+    """RecordingError if LATENCY and SamplingFrequency cannot both be right."""
+    if not len(steps):
+        return
+    usual = float(np.median(steps))
+    if not 1.0 / RATE_FACTOR <= usual * sidecar.rate <= RATE_FACTOR:
+        raise RecordingError(
+            file,
+            f"has LATENCY steps of {usual:g} s, but {sidecar.path.name} says {RATE_KEY}: {sidecar.rate:g}",
+            "tell LATENCY in seconds and the rate in samples per second (Hz)",
+        )
+
+
+def _warn(file: Path, what: str) -> None:
+    warnings.warn(f"{file}: {what}.", RecordingWarning, stacklevel=2)

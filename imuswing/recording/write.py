@@ -1,0 +1,252 @@
+"""Writing a Motion-BIDS dataset: files whole or not at all, SI units, enough digits to read back the same numbers.
+
+Numbers are written in the shortest text that reads back as the same float64; round them before (`numpy.round`) where
+a small file matters more than the last digits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute
+import pyarrow.csv
+
+from imuswing.errors import SettingsError
+from imuswing.recording.channels import COLUMNS, COMPONENTS, INERTIAL_TYPES, LATENCY, UNITS
+from imuswing.recording.dataset import add_participant, check_label, dataset_folder, rows_of, start_dataset
+from imuswing.recording.events import event_fields, events_path, events_text
+from imuswing.recording.layout import MotionName, parse_motion_name, scans_path, session_folder
+from imuswing.recording.model import FloatArray, Recording, SensorStream
+from imuswing.recording.sidecar import MEANING_KEY, RANGE_KEYS, RATE_KEY
+from imuswing.recording.tables import NOT_AVAILABLE, json_text, table_text, write_files
+
+__all__ = ["add_participant", "start_dataset", "write_recording"]
+
+TIME_TOLERANCE_S: Final = 1e-6
+"""Times that differ from k / rate by more than this are written in a LATENCY channel."""
+
+Content = dict[Path, str | Callable[[Path], None]]
+
+
+def write_recording(
+    recording: Recording, dataset: Path | str, *, acq_time: datetime | None, overwrite: bool = False
+) -> list[Path]:
+    """Write a recording into a dataset and return the motion tables written, that of the first tracking system first.
+
+    acq_time: start of the first tracking system, None where it is not known; that of the others follows from
+    `recording.start_hints`. The participant is added if new. Raises SettingsError where the recording exists already
+    (unless `overwrite`), where a label is not made of letters and digits, or where sensors of one tracking system
+    differ in their times.
+    """
+    root = dataset_folder(dataset)
+    names = _names(recording)
+    motion = session_folder(root, names[min(names)]) / "motion"
+    paths = {system: motion / name.file("motion.tsv") for system, name in names.items()}
+    old = _existing(paths)
+    if old and not overwrite:
+        raise SettingsError(f"{old[0]} exists already; give the new recording another run or session")
+    contents: Content = {}
+    for system, path in paths.items():
+        streams = [stream for stream in recording.sensors.values() if stream.tracking_system == system]
+        contents |= _system_files(path, streams, task=recording.task or "")
+    first = paths[min(paths)]
+    if recording.events:
+        contents[events_path(first)] = events_text(recording.events)
+        contents[events_path(first).with_suffix(".json")] = json_text(event_fields(recording.events))
+    # The motion tables last: a recording is there once they are.
+    ordered = dict(sorted(contents.items(), key=lambda item: item[0].name.endswith("_motion.tsv")))
+    scans = scans_path(root, names[min(names)])
+    ordered[scans] = _scans_text(scans, paths, _start_times(recording, acq_time), gone=set(old))
+    add_participant(root, participant=recording.participant, lead_side=recording.lead_side)
+    write_files(ordered)
+    _remove_stale(old, keep=set(ordered))
+    return list(paths.values())
+
+
+def _names(recording: Recording) -> dict[str, MotionName]:
+    """By tracking system the labels of its files, checked."""
+    labels = {
+        "sub": recording.participant,
+        "ses": recording.session,
+        "task": recording.task,
+        "acq": recording.acq,
+        "run": recording.run,
+    }
+    if recording.task is None:
+        raise SettingsError("the recording has no task; name it, such as chip, pitch, full or calibration")
+    if not recording.sensors:
+        raise SettingsError("the recording has no sensor; there is nothing to write")
+    for what, label in labels.items():
+        if label is not None:
+            check_label(what, label)
+    if recording.run is not None and not recording.run.isdecimal():
+        raise SettingsError(f"run is {recording.run!r}; it must be a number")
+    for system in recording.tracking_systems:
+        check_label("tracking system", system)
+    return {
+        system: MotionName(
+            sub=recording.participant,
+            ses=recording.session,
+            task=recording.task,
+            tracksys=system,
+            acq=recording.acq,
+            run=recording.run,
+        )
+        for system in recording.tracking_systems
+    }
+
+
+def _existing(paths: Mapping[str, Path]) -> list[Path]:
+    """The motion tables of all tracking systems that stand under the recording's name already."""
+    first = paths[min(paths)]
+    shared = parse_motion_name(first).without_tracksys()
+    found = first.parent.glob(f"sub-{shared.sub}_*_motion.tsv") if first.parent.is_dir() else ()
+    return sorted(path for path in found if parse_motion_name(path).without_tracksys() == shared)
+
+
+def _remove_stale(old: list[Path], *, keep: set[Path]) -> None:
+    """Remove the files of the overwritten recording that the new one has not."""
+    for path in old:
+        stem = path.name.removesuffix("motion.tsv")
+        for suffix in ("motion.tsv", "motion.json", "channels.tsv", "channels.json", "events.tsv", "events.json"):
+            file = path.with_name(stem + suffix)
+            if file not in keep:
+                file.unlink(missing_ok=True)
+
+
+def _system_files(path: Path, streams: list[SensorStream], *, task: str) -> Content:
+    """Motion table, sidecar and channels of one tracking system."""
+    times = streams[0].time
+    _check_shared_clock(streams)
+    even = len(times) == 0 or float(np.max(np.abs(times - np.arange(len(times)) / streams[0].rate))) <= TIME_TOLERANCE_S
+    rows: list[dict[str, str | None]] = []
+    columns: list[FloatArray] = []
+    if not even:
+        rows.append({"name": "latency", "type": LATENCY, "units": "s"})
+        columns.append(times)
+    for stream in streams:
+        for kind, array in zip(INERTIAL_TYPES, (stream.acc, stream.gyr, stream.mag), strict=True):
+            if array is None:
+                continue
+            for axis, component in enumerate(COMPONENTS):
+                name = f"{stream.tracked_point}_{kind.lower()}_{component}"
+                unit = next(iter(UNITS[kind]))
+                rows.append(
+                    {
+                        "name": name,
+                        "component": component,
+                        "type": kind,
+                        "tracked_point": stream.tracked_point,
+                        "units": unit,
+                    }
+                )
+                columns.append(array[:, axis])
+    stem = path.name.removesuffix("motion.tsv")
+    return {
+        path: partial(_write_columns, columns=columns),
+        path.with_suffix(".json"): json_text(_sidecar(streams, rows, task=task)),
+        path.with_name(stem + "channels.tsv"): table_text(COLUMNS, rows),
+    }
+
+
+def _check_shared_clock(streams: list[SensorStream]) -> None:
+    """SettingsError unless the sensors of a tracking system share times that a reader can trust, and a rate."""
+    first = streams[0]
+    for stream in streams[1:]:
+        if stream.rate != first.rate or not np.array_equal(stream.time, first.time):
+            raise SettingsError(
+                f"{first.tracked_point} and {stream.tracked_point} differ in rate or times; "
+                "give each a tracking system of its own"
+            )
+    if len(first.time) == 0:
+        raise SettingsError(f"tracking system {first.tracking_system} has no sample; there is nothing to write")
+    if first.time[0] != 0.0 or not np.all(np.isfinite(first.time)) or np.any(np.diff(first.time) <= 0.0):
+        raise SettingsError(
+            f"times of tracking system {first.tracking_system} must start at 0 s and increase from sample to sample"
+        )
+
+
+def _sidecar(streams: list[SensorStream], rows: list[dict[str, str | None]], *, task: str) -> dict[str, Any]:
+    first = streams[0]
+    count = len(first.time)
+    kinds = [row["type"] for row in rows]
+    fields: dict[str, Any] = {
+        "TaskName": task,
+        RATE_KEY: first.rate,
+        MEANING_KEY: _one_or_by_point({stream.tracked_point: stream.sample_meaning for stream in streams}),
+        "TrackingSystemName": first.tracking_system,
+        "MissingValues": NOT_AVAILABLE,
+        "RecordingDuration": float(first.time[-1]) + 1.0 / first.rate,
+        "MotionChannelCount": len(rows),
+        "TrackedPointsCount": len(streams),
+        **{f"{kind}ChannelCount": kinds.count(kind) for kind in (*INERTIAL_TYPES, LATENCY)},
+    }
+    if LATENCY in kinds and count > 1:
+        fields["SamplingFrequencyEffective"] = (count - 1) / float(first.time[-1])
+    scales = {
+        "GYRO": {stream.tracked_point: stream.gyr_range for stream in streams if stream.gyr_range is not None},
+        "ACCEL": {stream.tracked_point: stream.acc_range for stream in streams if stream.acc_range is not None},
+    }
+    for kind, by_point in scales.items():
+        if by_point:
+            everywhere = len(by_point) == len(streams)
+            fields[RANGE_KEYS[kind]] = _one_or_by_point(by_point) if everywhere else by_point
+            fields[f"{RANGE_KEYS[kind]}Units"] = next(iter(UNITS[kind]))
+    return fields
+
+
+def _one_or_by_point(by_point: Mapping[str, object]) -> object:
+    """The one value that all sensors share, or the values by tracked point."""
+    distinct = list(dict.fromkeys(by_point.values()))
+    return distinct[0] if len(distinct) == 1 else dict(by_point)
+
+
+def _write_columns(path: Path, *, columns: list[FloatArray]) -> None:
+    table = pa.Table.from_arrays([_column(column) for column in columns], names=[str(i) for i in range(len(columns))])
+    options = pyarrow.csv.WriteOptions(include_header=False, delimiter="\t", quoting_style="none")
+    pyarrow.csv.write_csv(table, path, options)
+
+
+def _column(numbers: FloatArray) -> pa.Array:
+    """A column for the writer: numbers, or text with n/a where samples were lost."""
+    # From its buffer, since pyarrow.array would import pandas to see whether it is given a Series.
+    numbers = np.ascontiguousarray(numbers)
+    column = pa.Array.from_buffers(pa.float64(), len(numbers), [None, pa.py_buffer(numbers)])
+    if np.isfinite(numbers).all():
+        return column
+    if np.isinf(numbers).any():
+        raise SettingsError("a sample is infinite; lost samples are NaN")
+    lost = pyarrow.compute.is_nan(column)
+    return pyarrow.compute.if_else(lost, NOT_AVAILABLE, pyarrow.compute.cast(column, pa.string()))
+
+
+def _start_times(recording: Recording, acq_time: datetime | None) -> dict[str, datetime]:
+    if acq_time is None:
+        return {}
+    start = acq_time if acq_time.tzinfo is None else acq_time.astimezone(UTC)
+    first = recording.tracking_systems[0]
+    hints = {**recording.start_hints, first: 0.0}
+    return {
+        system: start + timedelta(seconds=hints[system]) for system in recording.tracking_systems if system in hints
+    }
+
+
+def _scans_text(scans: Path, paths: Mapping[str, Path], starts: Mapping[str, datetime], *, gone: set[Path]) -> str:
+    """The session's scans.tsv with the rows of the new motion tables instead of those that are gone."""
+    folder = scans.parent
+    replaced = {path.relative_to(folder).as_posix() for path in {*gone, *paths.values()}}
+    rows: list[dict[str, str]] = [
+        row for row in rows_of(scans, needed=("filename",)) if row["filename"] not in replaced
+    ]
+    for system, path in paths.items():
+        started = starts.get(system)
+        text = NOT_AVAILABLE if started is None else started.isoformat(timespec="microseconds").replace("+00:00", "Z")
+        rows.append({"filename": path.relative_to(folder).as_posix(), "acq_time": text})
+    columns = dict.fromkeys(["filename", "acq_time", *(column for row in rows for column in row)])
+    return table_text(list(columns), rows)
