@@ -18,6 +18,10 @@ FINISH_FRACTION = 0.05
 """Share of the swing's fastest rates under which forearm and chest stay from the finish on (the same)."""
 
 
+ADDRESS_SEARCH_S = 0.3
+"""The quiet moment at address lies at most this long before the takeaway (a choice of this project)."""
+
+
 def parabola_vertex(time: FloatArray, values: FloatArray, index: int) -> float:
     """Time of the extremum of a parabola through the samples around `index` of a curve with even steps."""
     if index <= 0 or index >= len(values) - 1:
@@ -47,6 +51,15 @@ def takeaway_time(time: FloatArray, speed: FloatArray, top: float) -> float:
     level = TAKEAWAY_FRACTION * speed[peak]
     under = np.flatnonzero(speed[:peak] < level)
     return crossing(time, speed, int(under[-1]), level) if len(under) else float(time[0])
+
+
+def address_time(time: FloatArray, speed: FloatArray, takeaway: float) -> float:
+    """The last quiet moment before the takeaway: where the long axis is slowest within 0.3 s before it."""
+    first, last = np.searchsorted(time, [takeaway - ADDRESS_SEARCH_S, takeaway])
+    if last <= first:
+        return float(takeaway)
+    # Of equal samples the last one counts.
+    return float(time[last - 1 - int(np.argmin(speed[first:last][::-1]))])
 
 
 def top_time(time: FloatArray, long_axis: FloatArray, address_axis: FloatArray, impact: float) -> float:

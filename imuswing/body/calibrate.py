@@ -1,0 +1,264 @@
+"""The calibration routine read step by step: each worn sensor's alignment to its segment.
+
+Every step gives observed axes with the care that people take over it (`CarePriors`) and the reading's own scatter;
+they are matched together, weighted (`alignment.align`), so that a missing step costs accuracy and nothing else.
+Directions are signed by gravity wherever a posture fixes them (a person cannot bow backwards; arms hang), which is safer
+than by the first movement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from imuswing.body.alignment import Alignment, AxisObservation, align
+from imuswing.body.definitions import X_AXIS, Y_AXIS, Z_AXIS, trunk_sign
+from imuswing.body.priors import CarePriors
+from imuswing.body.steps import (
+    SEARCH_MARGIN_S,
+    StillReading,
+    TurningReading,
+    read_still,
+    read_turning,
+    step_interval,
+)
+from imuswing.orientation.quaternion import FloatArray
+from imuswing.recording.model import Event
+from imuswing.sensors.motion import Motion
+from imuswing.vocabulary import (
+    BOW,
+    CALIBRATION_STEPS,
+    CHEST,
+    CLUB,
+    CLUB_HANG,
+    FOREARM_ROLL,
+    LEAD_FOREARM,
+    LEAD_HAND,
+    LEAD_UPPER_ARM,
+    PELVIS,
+    STAND,
+    TABLE,
+    WRIST_BEND,
+    LeadSide,
+)
+
+TRUNK_POINTS = (CHEST, PELVIS)
+ARM_POINTS = (LEAD_FOREARM, LEAD_HAND)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepResult:
+    """What one step gave: whether it was found and used, the largest misfit of its axes, and a sentence."""
+
+    step: str
+    found: bool
+    residual: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Calibration:
+    """Alignments by tracked point, what each step gave, and where the `table` pose stood (for the headings' tie)."""
+
+    alignments: Mapping[str, Alignment]
+    steps: Mapping[str, StepResult] = field(default_factory=dict)
+    table_interval: tuple[float, float] | None = None
+    source: str = "this recording"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readings:
+    """Everything that the steps showed, by step and tracked point."""
+
+    still: Mapping[tuple[str, str], StillReading]
+    turning: Mapping[tuple[str, str], TurningReading]
+
+
+def read_steps(motions: Mapping[str, Motion], events: Sequence[Event]) -> Readings:
+    """Read every calibration step in the events for every sensor; of a step done twice the later reading counts."""
+    still: dict[tuple[str, str], StillReading] = {}
+    turning: dict[tuple[str, str], TurningReading] = {}
+    for event in events:
+        if event.trial_type not in CALIBRATION_STEPS:
+            continue
+        start, end = step_interval(event)
+        for point, motion in motions.items():
+            key = (event.trial_type, point)
+            if event.trial_type in (STAND, TABLE, CLUB_HANG):
+                reading = read_still(motion, start, end) or read_still(
+                    motion, start - SEARCH_MARGIN_S, end + SEARCH_MARGIN_S
+                )
+                if reading is not None:
+                    still[key] = reading
+            else:
+                turned = read_turning(motion, start, end)
+                if turned is not None:
+                    turning[key] = turned
+                # A repeated movement starts from stillness: gravity there tells which way it went.
+                before = read_still(motion, start - 2 * SEARCH_MARGIN_S, start + SEARCH_MARGIN_S)
+                if before is not None:
+                    still[key] = before
+    return Readings(still=still, turning=turning)
+
+
+def calibrate(
+    motions: Mapping[str, Motion],
+    events: Sequence[Event],
+    *,
+    lead_side: LeadSide,
+    addresses: Mapping[str, FloatArray] | None = None,
+    priors: CarePriors | None = None,
+) -> Calibration:
+    """Align every worn sensor from the steps in `events`.
+
+    addresses: by tracked point, mean direction of gravity (3,) in the sensor over the swings' addresses, which signs and
+    completes what missing steps leave open; None before swings are known.
+    """
+    priors = priors or CarePriors()
+    readings = read_steps(motions, events)
+    addresses = addresses or {}
+    alignments: dict[str, Alignment] = {}
+    for point in motions:
+        address = addresses.get(point)
+        if point in TRUNK_POINTS:
+            seen = _trunk_observations(readings, point, address, priors)
+        elif point == LEAD_FOREARM:
+            seen = _forearm_observations(readings, address, lead_side, priors)
+        elif point == LEAD_HAND:
+            seen = _hand_observations(readings, address, priors)
+        elif point == CLUB:
+            seen = _club_observations(readings, priors)
+        else:
+            seen = _hanging_observations(readings, LEAD_UPPER_ARM, priors)
+        fitted = align(point, seen)
+        if fitted is not None:
+            alignments[point] = fitted
+    return Calibration(
+        alignments=alignments,
+        steps=_step_results(events, readings, alignments),
+        table_interval=_table_interval(readings),
+    )
+
+
+def _sd(care: float, se: float) -> float:
+    return float(np.hypot(care, se))
+
+
+def _trunk_observations(
+    readings: Readings, point: str, address: FloatArray | None, priors: CarePriors
+) -> list[AxisObservation]:
+    seen = []
+    stand = readings.still.get((STAND, point)) or readings.still.get((BOW, point))
+    if stand is not None:
+        seen.append(
+            AxisObservation(sensor_axis=stand.up, segment_axis=Y_AXIS, sd=_sd(priors.stand_trunk, stand.se), step=STAND)
+        )
+    bow = readings.turning.get((BOW, point))
+    if bow is not None:
+        # Bending forward turns the trunk about -Z, and that is how the first movement goes.
+        seen.append(
+            AxisObservation(sensor_axis=bow.axis, segment_axis=-Z_AXIS, sd=_sd(priors.bow_axis, bow.se), step=BOW)
+        )
+    if bow is None and stand is not None and address is not None:
+        # The golf posture is a forward bend: gravity has moved from Y towards -X.
+        bend = np.cross(stand.up, address)
+        size = float(np.linalg.norm(bend))
+        if size > np.sin(np.deg2rad(10.0)):
+            seen.append(
+                AxisObservation(sensor_axis=bend / size, segment_axis=Z_AXIS, sd=priors.address_bend, step="address")
+            )
+    return seen
+
+
+def _up_when_hanging(readings: Readings, point: str, address: FloatArray | None) -> FloatArray | None:
+    stand = readings.still.get((STAND, point))
+    return stand.up if stand is not None else address
+
+
+def _forearm_observations(
+    readings: Readings, address: FloatArray | None, lead_side: LeadSide, priors: CarePriors
+) -> list[AxisObservation]:
+    seen = _hanging_observations(readings, LEAD_FOREARM, priors)
+    table = readings.still.get((TABLE, LEAD_FOREARM))
+    if table is not None:
+        seen.append(
+            AxisObservation(sensor_axis=table.up, segment_axis=-X_AXIS, sd=_sd(priors.table, table.se), step=TABLE)
+        )
+    roll = readings.turning.get((FOREARM_ROLL, LEAD_FOREARM))
+    if roll is not None:
+        # Turning the palm down is positive about Y on a right limb, negative on a left one.
+        axis = -trunk_sign(lead_side) * roll.axis
+        up = _up_when_hanging(readings, LEAD_FOREARM, address)
+        if up is not None and axis @ up < 0:
+            axis = -axis
+        seen.append(
+            AxisObservation(sensor_axis=axis, segment_axis=Y_AXIS, sd=_sd(priors.roll_axis, roll.se), step=FOREARM_ROLL)
+        )
+    elif address is not None and not any(o.step == STAND for o in seen):
+        seen.append(AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=2 * priors.stand_arm, step="address"))
+    return seen
+
+
+def _hand_observations(readings: Readings, address: FloatArray | None, priors: CarePriors) -> list[AxisObservation]:
+    seen = _hanging_observations(readings, LEAD_HAND, priors)
+    table = readings.still.get((TABLE, LEAD_HAND))
+    if table is not None:
+        seen.append(
+            AxisObservation(sensor_axis=table.up, segment_axis=-X_AXIS, sd=_sd(priors.table, table.se), step=TABLE)
+        )
+    bend = readings.turning.get((WRIST_BEND, LEAD_HAND))
+    if bend is not None:
+        axis = bend.axis
+        up = _up_when_hanging(readings, LEAD_HAND, address)
+        if up is not None and table is not None and np.cross(axis, -table.up) @ up < 0:
+            axis = -axis
+        seen.append(
+            AxisObservation(sensor_axis=axis, segment_axis=Z_AXIS, sd=_sd(priors.bend_axis, bend.se), step=WRIST_BEND)
+        )
+    return seen
+
+
+def _hanging_observations(readings: Readings, point: str, priors: CarePriors) -> list[AxisObservation]:
+    stand = readings.still.get((STAND, point))
+    if stand is None:
+        return []
+    return [AxisObservation(sensor_axis=stand.up, segment_axis=Y_AXIS, sd=_sd(priors.stand_arm, stand.se), step=STAND)]
+
+
+def _club_observations(readings: Readings, priors: CarePriors) -> list[AxisObservation]:
+    hang = readings.still.get((CLUB_HANG, CLUB))
+    if hang is None:
+        return []
+    return [AxisObservation(sensor_axis=hang.up, segment_axis=Y_AXIS, sd=_sd(priors.hang, hang.se), step=CLUB_HANG)]
+
+
+def _table_interval(readings: Readings) -> tuple[float, float] | None:
+    pair = [readings.still.get((TABLE, point)) for point in ARM_POINTS]
+    first, second = pair
+    if first is None or second is None:
+        return None
+    start, end = max(first.start, second.start), min(first.end, second.end)
+    return (start, end) if end > start else None
+
+
+def _step_results(
+    events: Sequence[Event], readings: Readings, alignments: Mapping[str, Alignment]
+) -> dict[str, StepResult]:
+    marked = {event.trial_type for event in events}
+    served = {key[0] for key in (*readings.still, *readings.turning)}
+    results = {}
+    for step in CALIBRATION_STEPS:
+        misfits = [a.residuals[step] for a in alignments.values() if step in a.residuals]
+        residual = max(misfits) if misfits else None
+        if step not in marked:
+            text = "not marked in this recording"
+        elif step not in served:
+            text = "marked, but the movement or the stillness was not found there"
+        elif residual is None:
+            text = "found, not needed by the sensors worn"
+        else:
+            text = f"used; its axes fit the others to {np.rad2deg(residual):.1f}°"
+        results[step] = StepResult(step=step, found=step in marked and step in served, residual=residual, text=text)
+    return results

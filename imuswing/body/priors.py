@@ -1,0 +1,39 @@
+"""How far a careful person's calibration steps miss the true axes: prior standard deviations, in rad.
+
+Between examiners functional and palpated axes differ by 0.2–2.9° in flexion and 1.6–7.3° axially (Picerno et al.
+2008, J Biomech 41:2989); functional calibration repeats to under 1° (Favre et al. 2009, J Biomech 42:2330). No study
+of these very steps was found: the sizes below are assumptions inside those ranges.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+def _deg(value: float) -> float:
+    return float(np.deg2rad(value))
+
+
+@dataclass(frozen=True, kw_only=True)
+class CarePriors:
+    """SD of what each step shows against the true segment axis, rad.
+
+    stand_trunk: standing trunk against vertical.  bow_axis: bowing axis against the trunk's side-to-side axis.
+    stand_arm: hanging forearm or hand against vertical.  table: palm-down forearm or hand against horizontal.
+    bend_axis: wrist-bending axis against the flexion axis.  roll_axis: turning axis against the forearm's long axis.
+    address_bend: the golf posture's bend against pure forward bend.  hang: hanging shaft against vertical.
+    zero: the wrist's zero in the table pose, flexion and deviation.
+    """
+
+    stand_trunk: float = _deg(2.5)
+    bow_axis: float = _deg(2.5)
+    stand_arm: float = _deg(10.0)
+    table: float = _deg(2.5)
+    bend_axis: float = _deg(4.0)
+    roll_axis: float = _deg(2.5)
+    address_bend: float = _deg(8.0)
+    hang: float = _deg(1.0)
+    club_square: float = _deg(8.0)
+    zero: float = _deg(2.5)

@@ -1,0 +1,302 @@
+"""The main job, from a recording to a lesson: prepare, orient, align, find swings, measure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from imuswing.body.calibrate import Calibration, calibrate
+from imuswing.body.definitions import long_axis, long_axis_speed
+from imuswing.body.priors import CarePriors
+from imuswing.body.segments import SegmentMotion, SegmentSettings, follow_segment
+from imuswing.body.tie import Tie, tie_headings
+from imuswing.errors import RecordingError
+from imuswing.measures.swing import MeasureSettings, SwingMotion, measure_swing, swing_curves
+from imuswing.measures.tables import curves_table, swings_table
+from imuswing.orientation.filters import estimate_quaternions
+from imuswing.orientation.quaternion import FloatArray, rotate
+from imuswing.recording.model import Event, Recording
+from imuswing.sensors.motion import Motion, Prepared
+from imuswing.sensors.prepare import SensorSettings, prepare
+from imuswing.swings.events import ArmCurves, EventSettings, Moments, look_for_shocks, place
+from imuswing.swings.find import COARSE_RATE, Candidate, FindSettings, find_candidates
+from imuswing.swings.impact import AccWindow, Shock
+from imuswing.swings.kind import KindSettings, match_notes, shot_log_odds
+from imuswing.swings.lead import leading_axis, leading_point
+from imuswing.vocabulary import BLOCK, CALIBRATION_STEPS, CHEST, KIND_PRACTICE, KIND_SHOT, LEAD_FOREARM, LEAD_HAND, SHOT
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
+"""Sensors in which an impact is looked for."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """All settings of an analysis, step by step."""
+
+    sensors: SensorSettings = field(default_factory=SensorSettings)
+    care: CarePriors = field(default_factory=CarePriors)
+    find: FindSettings = field(default_factory=FindSettings)
+    events: EventSettings = field(default_factory=EventSettings)
+    kind: KindSettings = field(default_factory=KindSettings)
+    segments: SegmentSettings = field(default_factory=SegmentSettings)
+    measures: MeasureSettings = field(default_factory=MeasureSettings)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lesson:
+    """What an analysis gives: one row a swing, the curves, and the quality record."""
+
+    swings: pd.DataFrame
+    curves: pd.DataFrame
+    quality: dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Oriented:
+    """A prepared recording with each sensor's orientation (N, 4), earth from sensor."""
+
+    prepared: Prepared
+    coarse: Mapping[str, FloatArray]
+
+    @property
+    def motions(self) -> Mapping[str, Motion]:
+        return self.prepared.motions
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Cut:
+    """A candidate followed at full rate: its segments, arm curves and shocks."""
+
+    candidate: Candidate
+    segments: Mapping[str, SegmentMotion]
+    arm: ArmCurves
+    shocks: Sequence[Shock]
+    back: float
+
+
+def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson:
+    """Every swing of a recording with its measures and standard errors.
+
+    Raises `RecordingError` where the recording cannot be used. Swings that cannot be measured in part have null
+    measures with flags; a recording without swings gives empty tables and says so in its quality record.
+    """
+    from imuswing.quality import quality_record
+
+    settings = settings or Settings()
+    oriented = _orient(prepare(recording, settings=settings.sensors))
+    lead = leading_point(oriented.motions)
+    if lead is None:
+        raise RecordingError(
+            recording.source, "it has no sensor on chest, lead forearm or lead hand", "wear at least the chest sensor"
+        )
+    calibration = _calibration(recording, oriented, settings, addresses=None)
+    candidates = _candidates(oriented, lead, calibration, settings)
+    addresses = _address_gravity(oriented, candidates)
+    calibration = _calibration(recording, oriented, settings, addresses=addresses)
+    cuts = [cut for c in candidates if (cut := _follow(oriented, c, lead, calibration, settings)) is not None]
+    notes = [event.onset for event in recording.of_type(SHOT)]
+    odds = shot_log_odds(
+        np.array([max((s.ratio for s in cut.shocks), default=0.0) for cut in cuts]),
+        np.array([cut.back for cut in cuts]),
+        notes,
+        settings=settings.kind,
+    )
+    rows, curves = [], []
+    for cut, odd in zip(cuts, odds, strict=True):
+        row, curve = _measure(recording, cut, bool(odd > 0.0), lead, settings)
+        rows.append(row)
+        curves.append(curve)
+    _number(recording, rows, curves, settings)
+    return Lesson(
+        swings=swings_table(rows),
+        curves=curves_table(curves),
+        quality=quality_record(recording, oriented.prepared, calibration, rows),
+    )
+
+
+def _orient(prepared: Prepared) -> _Oriented:
+    coarse = {
+        point: estimate_quaternions(motion.increments * motion.rate, motion.acc, rate=motion.rate)
+        for point, motion in prepared.motions.items()
+    }
+    return _Oriented(prepared=prepared, coarse=coarse)
+
+
+def _calibration(
+    recording: Recording, oriented: _Oriented, settings: Settings, *, addresses: Mapping[str, FloatArray] | None
+) -> Calibration:
+    """From this recording's own steps, else from the newest earlier recording of the same visit that has some."""
+    if recording.of_type(*CALIBRATION_STEPS) or recording.source is None:
+        return calibrate(
+            oriented.motions, recording.events, lead_side=recording.lead_side, addresses=addresses, priors=settings.care
+        )
+    from imuswing.recording.read import calibration_recording, read
+
+    path = calibration_recording(recording.source)
+    if path is None:
+        return calibrate(oriented.motions, (), lead_side=recording.lead_side, addresses=addresses, priors=settings.care)
+    earlier = read(path)
+    motions = prepare(earlier, settings=settings.sensors).motions
+    found = calibrate(motions, earlier.events, lead_side=earlier.lead_side, addresses=addresses, priors=settings.care)
+    worn = {point: fitted for point, fitted in found.alignments.items() if point in oriented.motions}
+    return replace(found, alignments=worn, table_interval=None, source=path.name)
+
+
+def _candidates(oriented: _Oriented, lead: str, calibration: Calibration, settings: Settings) -> list[Candidate]:
+    motion = oriented.motions[lead]
+    axis = leading_axis(lead, motion, calibration.alignments.get(lead))
+    index = np.arange(0.0, len(motion.time) - 1.0, motion.rate / COARSE_RATE).astype(int)
+    directions = rotate(oriented.coarse[lead][index], axis)
+    directions[motion.unusable[index]] = np.nan
+    time = motion.time[0] + np.arange(len(index)) / COARSE_RATE
+    return find_candidates(time, directions, settings=settings.find)
+
+
+def _address_gravity(oriented: _Oriented, candidates: Sequence[Candidate]) -> dict[str, FloatArray]:
+    """By tracked point, mean direction of gravity in the sensor over the addresses, (3,)."""
+    found = {}
+    for point, motion in oriented.motions.items():
+        at = np.searchsorted(motion.time, [c.start - 0.1 for c in candidates])
+        at = at[(at > 0) & (at < len(motion.time))]
+        if len(at):
+            up = rotate(oriented.coarse[point][at] * np.array([1.0, -1.0, -1.0, -1.0]), np.array([0.0, 0.0, 1.0]))
+            mean = np.median(up, axis=0)
+            found[point] = mean / np.linalg.norm(mean)
+    return found
+
+
+def _follow(
+    oriented: _Oriented, candidate: Candidate, lead: str, calibration: Calibration, settings: Settings
+) -> _Cut | None:
+    segments = {}
+    for point, alignment in calibration.alignments.items():
+        segment = follow_segment(
+            oriented.motions[point],
+            oriented.coarse[point],
+            alignment,
+            start=candidate.start,
+            end=candidate.end,
+            address=candidate.start - 0.1,
+            settings=settings.segments,
+        )
+        if segment is not None:
+            segments[point] = segment
+    if lead not in segments:
+        return None
+    arm = _arm_curves(segments, lead)
+    windows = _acc_windows(oriented, candidate)
+    shocks, back = look_for_shocks(arm, candidate, windows, settings=settings.events)
+    return _Cut(candidate=candidate, segments=segments, arm=arm, shocks=shocks, back=back)
+
+
+def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str) -> ArmCurves:
+    segment = segments[lead]
+    axis = segment_axis(segment, lead)
+    chest = segments.get(CHEST)
+    if chest is None or lead == CHEST:
+        chest_rate = np.zeros(len(segment.time))
+    else:
+        chest_rate = np.interp(segment.time, chest.time, np.linalg.norm(chest.omega, axis=1))
+    speed = np.hypot(segment.omega[:, 0], segment.omega[:, 1]) if lead == CHEST else long_axis_speed(segment.omega)
+    return ArmCurves(
+        time=segment.time,
+        long_axis=axis,
+        speed=speed,
+        rate=np.linalg.norm(segment.omega, axis=1),
+        chest_rate=chest_rate,
+    )
+
+
+def segment_axis(segment: SegmentMotion, lead: str) -> FloatArray:
+    """Direction (M, 3) in the earth frame of the axis that is followed."""
+    return rotate(segment.q, np.array([0.0, 0.0, 1.0])) if lead == CHEST else long_axis(segment.q)
+
+
+def _acc_windows(oriented: _Oriented, candidate: Candidate) -> list[AccWindow]:
+    windows = []
+    for point in SHOCK_POINTS:
+        if point not in oriented.motions:
+            continue
+        motion = oriented.motions[point]
+        first, last = np.searchsorted(motion.time, [candidate.top, candidate.back + 0.4])
+        windows.append(
+            AccWindow(
+                tracked_point=point,
+                time=motion.time[first:last],
+                acc=motion.acc[first:last],
+                noise=motion.acc_noise,
+                clock_se=oriented.prepared.reports[point].clock_se_s,
+            )
+        )
+    return windows
+
+
+def _measure(
+    recording: Recording, cut: _Cut, struck: bool, lead: str, settings: Settings
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    moments = place(cut.arm, cut.candidate, cut.shocks, cut.back, struck=struck, settings=settings.events)
+    segments = dict(cut.segments)
+    tie = _tie(segments, moments)
+    flags = ["events_from_chest"] if lead == CHEST else []
+    swing = SwingMotion(segments=segments, moments=moments, tie=tie, events_from_chest=lead == CHEST)
+    measured, found_flags = measure_swing(swing, lead_side=recording.lead_side, settings=settings.measures)
+    if LEAD_HAND in segments and LEAD_FOREARM in segments and tie is None:
+        flags.append("wrist_heading_lost")
+    row: dict[str, Any] = {
+        "flags": flags + found_flags,
+        "kind": KIND_SHOT if struck else KIND_PRACTICE,
+        **_moment_columns(moments),
+        **measured,
+    }
+    curve: dict[str, Any] = dict(swing_curves(swing, lead_side=recording.lead_side, settings=settings.measures))
+    return row, curve
+
+
+def _tie(segments: dict[str, SegmentMotion], moments: Moments) -> Tie | None:
+    """Tie the hand's heading to the forearm's in place; None where there is no wrist or no tie."""
+    if LEAD_FOREARM not in segments or LEAD_HAND not in segments:
+        return None
+    tie = tie_headings(segments[LEAD_FOREARM], segments[LEAD_HAND], start=moments.address - 0.3, end=moments.impact)
+    if tie is not None:
+        segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle)
+    return tie
+
+
+def _moment_columns(moments: Moments) -> dict[str, float]:
+    columns = {}
+    for name in ("takeaway", "top", "impact", "finish"):
+        columns[f"{name}_s"] = float(getattr(moments, name))
+        columns[f"{name}_s_se"] = float(getattr(moments, f"{name}_se"))
+    return columns
+
+
+def _number(recording: Recording, rows: list[dict[str, Any]], curves: list[dict[str, Any]], settings: Settings) -> None:
+    """Keys, blocks, intentions and outcomes; rows and curves of one swing get the same number."""
+    shots = recording.of_type(SHOT)
+    struck = [k for k, row in enumerate(rows) if row["kind"] == KIND_SHOT]
+    impacts = np.array([rows[k]["impact_s"] for k in struck])
+    matched = match_notes(impacts, [event.onset for event in shots], settings=settings.kind)
+    outcomes = {k: shots[m].outcome for k, m in zip(struck, matched, strict=True) if m >= 0}
+    for number, (row, curve) in enumerate(zip(rows, curves, strict=True), start=1):
+        keys = {name: getattr(recording, name) for name in ("participant", "session", "task", "acq", "run")}
+        block = _block_at(recording.of_type(BLOCK), row["impact_s"])
+        row.update(keys, swing=number, block=block and block.block, intent=block and block.intent)
+        row["outcome"] = outcomes.get(number - 1)
+        curve.update(keys, swing=number)
+
+
+def _block_at(blocks: Sequence[Event], time: float) -> Event | None:
+    """The block that holds a time; of overlapping ones the later started. A block without duration runs to the next."""
+    holding = None
+    for index, block in enumerate(blocks):
+        end = block.end if block.duration > 0 else (blocks[index + 1].onset if index + 1 < len(blocks) else np.inf)
+        if block.onset <= time < end:
+            holding = block
+    return holding

@@ -1,0 +1,109 @@
+"""The quality record: what was worn, how well it was calibrated, and what to do about what is not good."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+import imuswing
+from imuswing.body.calibrate import Calibration
+from imuswing.recording.model import Recording
+from imuswing.sensors.motion import Prepared
+from imuswing.vocabulary import CHEST, KIND_SHOT, LEAD_FOREARM, LEAD_HAND
+
+
+def quality_record(
+    recording: Recording, prepared: Prepared, calibration: Calibration, rows: Sequence[Mapping[str, Any]]
+) -> dict[str, Any]:
+    """Plain data for `quality.json` and the report: one recording's entry under `recordings`."""
+    warnings = [{"level": w.level, "text": w.text, "do": w.do} for w in prepared.warnings]
+    warnings += _calibration_warnings(recording, calibration)
+    if not rows:
+        warnings.append(
+            {
+                "level": "problem",
+                "text": "No swing was found.",
+                "do": "Check that the sensors were on and that the recording holds swings from a quiet address.",
+            }
+        )
+    entry = {
+        "recording": {
+            "participant": recording.participant,
+            "session": recording.session,
+            "task": recording.task,
+            "acq": recording.acq,
+            "run": recording.run,
+            "lead_side": recording.lead_side,
+            "file": recording.source.name if recording.source else None,
+        },
+        "worn": list(recording.sensors),
+        "sensors": {point: _sensor(prepared, point) for point in prepared.reports},
+        "calibration": {
+            "source": calibration.source,
+            "steps": {
+                name: {
+                    "found": step.found,
+                    "residual_deg": None if step.residual is None else round(float(np.rad2deg(step.residual)), 2),
+                    "text": step.text,
+                }
+                for name, step in calibration.steps.items()
+            },
+            "axes_se_deg": {
+                point: [round(float(v), 2) for v in np.rad2deg(fitted.sd)]
+                for point, fitted in calibration.alignments.items()
+            },
+        },
+        "swings": {"found": len(rows), "shots": sum(row["kind"] == KIND_SHOT for row in rows)},
+        "warnings": warnings,
+    }
+    return {"imuswing": imuswing.__version__, "recordings": [entry]}
+
+
+def _sensor(prepared: Prepared, point: str) -> dict[str, Any]:
+    numbers = asdict(prepared.reports[point])
+    clock = {
+        "offset_s": numbers.pop("clock_offset_s"),
+        "drift_ppm": numbers.pop("clock_drift_ppm"),
+        "drift_se_ppm": numbers.pop("clock_drift_se_ppm"),
+        "se_s": numbers.pop("clock_se_s"),
+        "source": numbers.pop("clock_source"),
+    }
+    return {**{name: _plain(value) for name, value in numbers.items()}, "clock": clock}
+
+
+def _plain(value: Any) -> Any:
+    """Numbers as JSON can hold them: a quantity that is not known is null, never NaN."""
+    if isinstance(value, (tuple, list)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value
+
+
+def _calibration_warnings(recording: Recording, calibration: Calibration) -> list[dict[str, str]]:
+    warnings = []
+    redo = "Do the calibration routine at the start of the recording and mark its steps."
+    for point in recording.sensors:
+        if point in (CHEST, LEAD_FOREARM, LEAD_HAND) and point not in calibration.alignments:
+            name = point.replace("_", " ")
+            warnings.append(
+                {
+                    "level": "problem",
+                    "text": f"The {name} sensor's axes are not known: its measures are left out.",
+                    "do": redo,
+                }
+            )
+    for name, step in calibration.steps.items():
+        if step.found and step.residual is not None and step.residual > np.deg2rad(8.0):
+            warnings.append(
+                {
+                    "level": "advice",
+                    "text": f"The calibration step '{name}' does not fit the others "
+                    f"(off by {np.rad2deg(step.residual):.0f}°).",
+                    "do": "Repeat it slowly; check that the sensor has not slipped.",
+                }
+            )
+    return warnings

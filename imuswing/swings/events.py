@@ -1,0 +1,196 @@
+"""Placing a swing's moments at full rate: address, takeaway, top, impact, finish, each with its standard error."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from imuswing.body.definitions import great_circle
+from imuswing.orientation.quaternion import FloatArray
+from imuswing.swings.find import Candidate
+from imuswing.swings.impact import AccWindow, Shock, combine, find_shock
+from imuswing.swings.moments import (
+    FINISH_FRACTION,
+    TAKEAWAY_FRACTION,
+    address_time,
+    finish_time,
+    return_time,
+    takeaway_time,
+    top_time,
+)
+
+
+def _rad(value: float) -> float:
+    return float(np.deg2rad(value))
+
+
+@dataclass(frozen=True, kw_only=True)
+class EventSettings:
+    """How the moments are looked for.
+
+    impact_before_s, impact_after_s: the shock lies this near to the return of the arm to its address direction.
+    speed_error, speed_error_share: what skin and noise do to the long axis's speed, rad/s and share of its maximum
+    (assumptions; they set the standard errors of top and takeaway).
+    return_se_s: how near to impact the arm's return is.  settle_s: the finish is looked for this long.
+    """
+
+    impact_before_s: float = 0.10
+    impact_after_s: float = 0.08
+    speed_error: float = _rad(1.0)
+    speed_error_share: float = 0.01
+    return_se_s: float = 0.025
+    settle_s: float = 3.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moments:
+    """A swing's moments and their standard errors, s on the common clock."""
+
+    address: float
+    takeaway: float
+    top: float
+    impact: float
+    finish: float
+    takeaway_se: float
+    top_se: float
+    impact_se: float
+    finish_se: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ArmCurves:
+    """The leading segment through one swing: time (M,) s, long axis (M, 3), its speed (M,) and the whole turning rate
+    (M,), rad/s, all evenly spaced; chest_rate (M,) rad/s on the same times, zeros where no chest is worn."""
+
+    time: FloatArray
+    long_axis: FloatArray
+    speed: FloatArray
+    rate: FloatArray
+    chest_rate: FloatArray
+
+
+def look_for_shocks(
+    arm: ArmCurves, candidate: Candidate, windows: Sequence[AccWindow], *, settings: EventSettings
+) -> tuple[list[Shock], float]:
+    """Each sensor's shock near the arm's return to its address direction, and the time of that return (s)."""
+    address = _address_axis(arm, candidate)
+    back = return_time(arm.time, arm.long_axis, address, candidate.top, candidate.back + 0.15)
+    earliest = max(back - settings.impact_before_s, candidate.top + 0.3 * (back - candidate.top))
+    shocks = [find_shock(w, earliest=earliest, latest=back + settings.impact_after_s) for w in windows]
+    return [shock for shock in shocks if shock is not None], back
+
+
+def place(
+    arm: ArmCurves,
+    candidate: Candidate,
+    shocks: Sequence[Shock],
+    back: float,
+    *,
+    struck: bool,
+    settings: EventSettings,
+) -> Moments:
+    """All moments of one swing; `struck` says that a ball was hit, so that the shock and not the return is impact."""
+    impact, impact_se = back, settings.return_se_s
+    if struck:
+        found = combine(shocks, expected=back, expected_se=settings.return_se_s)
+        if found is not None:
+            impact, impact_se = found
+    first_axis = _address_axis(arm, candidate)
+    top = top_time(arm.time, arm.long_axis, first_axis, impact)
+    quiet = arm.time >= candidate.start - 0.6
+    takeaway = takeaway_time(arm.time[quiet], arm.speed[quiet], top)
+    address = address_time(arm.time, arm.speed, takeaway)
+    address_axis = _at(arm.time, arm.long_axis, address)
+    top = top_time(arm.time, arm.long_axis, address_axis, impact)
+    if not struck:
+        impact = return_time(arm.time, arm.long_axis, address_axis, top, candidate.back + 0.2)
+        impact_se = _return_se(arm, impact, address_axis, settings)
+    finish = finish_time(*_after(arm, impact, settings.settle_s), impact)
+    return Moments(
+        address=address,
+        takeaway=takeaway,
+        top=top,
+        impact=impact,
+        finish=finish,
+        takeaway_se=_takeaway_se(arm, takeaway, top, settings),
+        top_se=_top_se(arm, top, settings),
+        impact_se=impact_se,
+        finish_se=_finish_se(arm, finish, settings),
+    )
+
+
+def _address_axis(arm: ArmCurves, candidate: Candidate) -> FloatArray:
+    quiet = (arm.time >= candidate.start - 0.3) & (arm.time <= candidate.start)
+    axis = arm.long_axis[quiet].mean(axis=0) if np.any(quiet) else _at(arm.time, arm.long_axis, candidate.start)
+    return np.asarray(axis / np.linalg.norm(axis))
+
+
+def _at(time: FloatArray, values: FloatArray, at: float) -> FloatArray:
+    """Row of values (M, 3) at a time, straight between samples, at unit length."""
+    row = np.array([np.interp(at, time, values[:, k]) for k in range(3)])
+    return np.asarray(row / np.linalg.norm(row))
+
+
+def _after(arm: ArmCurves, impact: float, length: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Times and rates from the swing's start to `length` s after impact, or to the first new movement after rest.
+
+    What comes after the golfer has settled (walking off) is not this swing's: the curves end where, after both rates
+    have been low for 0.3 s, one rises again.
+    """
+    until = arm.time <= impact + length
+    time, rate, chest = arm.time[until], arm.rate[until], arm.chest_rate[until]
+    low = (rate < FINISH_FRACTION * rate.max()) & (chest <= FINISH_FRACTION * max(float(chest.max()), 1e-9))
+    step = time[1] - time[0]
+    needed = int(0.3 / step)
+    run = np.convolve(low & (time > impact), np.ones(needed), mode="full")[: len(low)] >= needed - 0.5
+    settled = np.flatnonzero(run)
+    if not len(settled):
+        return time, rate, chest
+    again = np.flatnonzero(~low[settled[0] :])
+    end = settled[0] + (int(again[0]) if len(again) else len(low) - settled[0])
+    return time[:end], rate[:end], chest[:end]
+
+
+def _speed_error(arm: ArmCurves, settings: EventSettings) -> float:
+    return float(np.hypot(settings.speed_error, settings.speed_error_share * arm.speed.max()))
+
+
+def _takeaway_se(arm: ArmCurves, takeaway: float, top: float, settings: EventSettings) -> float:
+    """Error of a crossing: error of the curve over its slope there."""
+    inside = (arm.time <= top) & (arm.time >= takeaway)
+    fastest = float(arm.speed[inside].max()) if np.any(inside) else float(arm.speed.max())
+    level = TAKEAWAY_FRACTION * fastest
+    later = np.flatnonzero((arm.time > takeaway) & (arm.speed > 2.0 * level))
+    rise_s = float(arm.time[later[0]] - takeaway) if len(later) else 0.1
+    slope = level / max(rise_s, float(arm.time[1] - arm.time[0]))
+    error = float(np.hypot(settings.speed_error, 0.3 * settings.speed_error_share * fastest))
+    return float(min(error / slope, 0.2))
+
+
+def _top_se(arm: ArmCurves, top: float, settings: EventSettings) -> float:
+    """At the top the speed crosses zero: its error over the acceleration of the arm there."""
+    near = (arm.time > top + 0.03) & (arm.time < top + 0.12)
+    if not np.any(near):
+        return 0.05
+    acceleration = float(np.median(arm.speed[near] / (arm.time[near] - top)))
+    return float(min(_speed_error(arm, settings) / max(acceleration, 1e-6), 0.1))
+
+
+def _return_se(arm: ArmCurves, impact: float, address: FloatArray, settings: EventSettings) -> float:
+    """Error of the nearest return: the arc's own error over the speed there."""
+    speed = float(np.interp(impact, arm.time, arm.speed))
+    arc = float(great_circle(_at(arm.time, arm.long_axis, impact), address))
+    error = np.hypot(_rad(0.7), 0.05 * arc)
+    return float(min(error / max(speed, 1e-6), 0.1))
+
+
+def _finish_se(arm: ArmCurves, finish: float, settings: EventSettings) -> float:
+    """Error of the settling: the curve falls slowly there."""
+    before = (arm.time < finish) & (arm.time > finish - 0.3)
+    if not np.any(before):
+        return 0.1
+    level = FINISH_FRACTION * float(arm.rate.max())
+    slope = max(float(arm.rate[before].max()) - level, 1e-3) / 0.3
+    return float(min(_speed_error(arm, settings) / slope, 0.3))

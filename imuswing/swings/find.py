@@ -1,0 +1,185 @@
+"""Finding swings: the lead arm goes back from a quiet address, turns round and comes through faster, and goes on.
+
+Works on the direction of the leading segment's long axis at a coarse step, so it needs neither an exact alignment nor
+a heading. What is found here is a rough cut; `swings.events` places the moments at full rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imuswing.body.definitions import great_circle
+from imuswing.orientation.quaternion import FloatArray
+
+COARSE_RATE = 50.0
+"""Hz of the coarse step: a downswing of 0.2 s still has ten samples."""
+
+
+def _rad(value: float) -> float:
+    return float(np.deg2rad(value))
+
+
+@dataclass(frozen=True, kw_only=True)
+class FindSettings:
+    """Shape of a swing, as wide as chips to full swings need (common practice, no source)."""
+
+    through_speed: float = _rad(50.0)
+    backswing_s: tuple[float, float] = (0.2, 2.5)
+    downswing_s: tuple[float, float] = (0.1, 1.2)
+    arc: float = _rad(8.0)
+    return_share: float = 0.45
+    return_floor: float = _rad(10.0)
+    through_share: float = 0.25
+    through_floor: float = _rad(8.0)
+    through_s: float = 0.7
+    faster_down: float = 1.1
+    quiet_s: float = 0.35
+    quiet_share: float = 0.2
+    quiet_floor: float = _rad(8.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate:
+    """A rough swing: times in s, arc in rad, speeds in rad/s, and how quiet it was before (rad/s)."""
+
+    start: float
+    top: float
+    back: float
+    end: float
+    arc: float
+    miss: float
+    through: float
+    speed_back: float
+    speed_down: float
+    speed_before: float
+
+
+def find_candidates(time: FloatArray, axis: FloatArray, *, settings: FindSettings) -> list[Candidate]:
+    """Every movement with the shape of a swing in `axis` (N, 3), unit vectors at evenly spaced `time` (N,), in order.
+
+    Overlapping ones are settled for the wider arc. NaN rows (a lost stretch) never belong to a swing.
+    """
+    if len(time) < int(2 * COARSE_RATE):
+        return []
+    turn = _turning(time, axis)
+    speed = np.linalg.norm(turn, axis=1)
+    found = []
+    for peak in _peaks(speed, settings.through_speed, radius=int(0.1 * COARSE_RATE)):
+        candidate = _shape(time, axis, turn, speed, peak, settings)
+        if candidate is not None:
+            found.append(candidate)
+    return _settle(found)
+
+
+def _turning(time: FloatArray, axis: FloatArray) -> FloatArray:
+    """Angular velocity (N, 3) of a direction across itself, rad/s."""
+    step = time[1] - time[0]
+    turn = np.zeros_like(axis)
+    turn[1:-1] = np.cross(axis[:-2], axis[2:]) / (2.0 * step)
+    return np.nan_to_num(turn)
+
+
+def _peaks(speed: FloatArray, level: float, *, radius: int) -> list[int]:
+    """Local maxima over ± radius samples that reach `level`."""
+    padded = np.pad(speed, radius, constant_values=0.0)
+    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * radius + 1).max(axis=1)
+    return [int(k) for k in np.flatnonzero((speed >= level) & (speed >= highest))]
+
+
+def _shape(
+    time: FloatArray, axis: FloatArray, turn: FloatArray, speed: FloatArray, peak: int, settings: FindSettings
+) -> Candidate | None:
+    """The swing whose fastest point through the ball is sample `peak`, or None."""
+    rate = COARSE_RATE
+    along = turn[max(peak - int(4.0 * rate), 0) : peak + 1] @ (turn[peak] / speed[peak])
+    first = peak - len(along) + 1
+    top = _last(along <= 0.0)
+    if top is None or not _between((peak - first - top) / rate, settings.downswing_s):
+        return None
+    before_top = along[: top + 1]
+    # The backswing ends, going backwards, where the arm is slow: 8 % of its own fastest.
+    window = before_top[max(top - int(settings.backswing_s[1] * rate), 0) :]
+    fastest = float(-window.min())
+    if fastest <= 0.0:
+        return None
+    start_speed = max(0.08 * fastest, _rad(3.0))
+    quickest = top - (len(window) - 1 - int(np.argmin(window)))
+    start = _last(before_top[: quickest + 1] > -start_speed)
+    if start is None:
+        return None
+    start, top = first + start, first + top
+    top = start + int(np.argmax(great_circle(axis[start : top + 3], axis[start])))
+    if not _between((top - start) / rate, settings.backswing_s):
+        return None
+    return _measure(time, axis, speed, (start, top, peak), settings)
+
+
+def _measure(
+    time: FloatArray, axis: FloatArray, speed: FloatArray, places: tuple[int, int, int], settings: FindSettings
+) -> Candidate | None:
+    rate = COARSE_RATE
+    start, top, peak = places
+    quiet = slice(max(start - int(settings.quiet_s * rate), 0), max(start, 1))
+    address = axis[quiet].mean(axis=0)
+    address /= np.linalg.norm(address)
+    ahead = axis[top : top + int((settings.downswing_s[1] + settings.through_s) * rate)]
+    distance = great_circle(ahead, address)
+    arc = float(distance[0])
+    reach = int(settings.downswing_s[1] * rate)
+    nearest = _first_return(distance[:reach], arc)
+    miss = float(distance[nearest])
+    through = float(great_circle(ahead[nearest : nearest + int(settings.through_s * rate)], ahead[nearest]).max())
+    back = top + nearest
+    candidate = Candidate(
+        start=float(time[start]),
+        top=float(time[top]),
+        back=float(time[back]),
+        end=float(time[min(back + int(settings.through_s * rate), len(time) - 1)]),
+        arc=arc,
+        miss=miss,
+        through=through,
+        speed_back=float(speed[start : top + 1].max()),
+        speed_down=float(speed[top : max(back, peak) + 1].max()),
+        speed_before=float(np.median(speed[quiet])),
+    )
+    return candidate if _is_swing(candidate, settings) else None
+
+
+def _first_return(distance: FloatArray, arc: float) -> int:
+    """Index of the first minimum of the distance from address after the arm has come most of the way back."""
+    nearest = int(np.argmin(distance))
+    close = np.flatnonzero(distance <= max(0.5 * arc, float(distance[nearest]) + 1e-9))
+    first = int(close[0])
+    rising = np.flatnonzero(np.diff(distance[first:]) > 0.0)
+    return first + int(rising[0]) if len(rising) else nearest
+
+
+def _is_swing(swing: Candidate, settings: FindSettings) -> bool:
+    return (
+        np.isfinite(swing.arc)
+        and swing.arc >= settings.arc
+        and swing.miss <= max(settings.return_share * swing.arc, settings.return_floor)
+        and swing.through >= max(settings.through_share * swing.arc, settings.through_floor)
+        and swing.speed_down >= settings.faster_down * swing.speed_back
+        and swing.speed_before <= max(settings.quiet_share * swing.speed_down, settings.quiet_floor)
+    )
+
+
+def _settle(found: list[Candidate]) -> list[Candidate]:
+    """Of candidates that share time between start and return, the one with the wider arc stays."""
+    kept: list[Candidate] = []
+    for candidate in sorted(found, key=lambda c: (-c.arc, c.start)):
+        if all(candidate.start >= other.back or candidate.back <= other.start for other in kept):
+            kept.append(candidate)
+    return sorted(kept, key=lambda c: c.start)
+
+
+def _last(flags: np.ndarray) -> int | None:
+    places = np.flatnonzero(flags)
+    return int(places[-1]) if len(places) else None
+
+
+def _between(value: float, limits: tuple[float, float]) -> bool:
+    return limits[0] <= value <= limits[1]

@@ -1,0 +1,39 @@
+"""Which segment leads: the one whose long axis tells a swing's moments."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from imuswing.body.alignment import Alignment
+from imuswing.body.definitions import Y_AXIS, Z_AXIS
+from imuswing.orientation.quaternion import FloatArray, rotate
+from imuswing.sensors.motion import Motion
+from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, LEAD_UPPER_ARM
+
+LEADERS = (LEAD_FOREARM, LEAD_HAND, LEAD_UPPER_ARM, CHEST)
+"""In order of preference; from the chest alone, its side-to-side axis serves."""
+
+
+def leading_point(motions: Mapping[str, Motion]) -> str | None:
+    """The tracked point that the swings are found with; None where none of them is worn."""
+    return next((point for point in LEADERS if point in motions), None)
+
+
+def leading_axis(point: str, motion: Motion, alignment: Alignment | None) -> FloatArray:
+    """Unit vector (3,) in the sensor along the axis that is followed.
+
+    Without an alignment an arm's long axis is taken to hang down when at rest, the chest's side-to-side axis is any one
+    across its vertical.
+    """
+    if alignment is not None:
+        axis = Z_AXIS if point == CHEST else -Y_AXIS
+        return rotate(alignment.q_sensor_from_segment, axis)
+    still = motion.acc[motion.still] if np.any(motion.still) else motion.acc
+    up = np.median(still, axis=0)
+    up = up / np.linalg.norm(up)
+    if point != CHEST:
+        return -up
+    across = np.cross(up, np.eye(3)[int(np.argmin(np.abs(up)))])
+    return np.asarray(across / np.linalg.norm(across))
