@@ -1,0 +1,73 @@
+"""The catalogue of texts: every sentence of the pages stands in `texts_<language>.toml`, so a translation is one file.
+
+A key is `section.name`; `{name}` marks what is filled in. Where a sentence depends on a count it has two entries,
+`.one` and `.other`.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from imuswing.errors import SettingsError, require_one_of
+from imuswing.measures.dictionary import Measure
+
+FOLDER: Final = Path(__file__).parent
+
+
+@dataclass(frozen=True, kw_only=True)
+class Texts:
+    """All texts of one language: `texts("answer.none")`."""
+
+    language: str
+    entries: Mapping[str, str]
+
+    def __call__(self, key: str, **values: object) -> str:
+        """The text of `key` with `values` filled in; `SettingsError` if the catalogue lacks it."""
+        if key not in self.entries:
+            raise SettingsError(f"the catalogue of texts '{self.language}' lacks {key!r}")
+        return self.entries[key].format(**values)
+
+    def count(self, key: str, number: int, **values: object) -> str:
+        """The text of `key` for a count, with `{n}` filled in."""
+        return self(f"{key}.{'one' if number == 1 else 'other'}", n=number, **values)
+
+    def label(self, measure: Measure) -> str:
+        """A measure in a few words: the catalogue's, else the dictionary's own (English)."""
+        return self.entries.get(f"measure.{measure.name}", measure.label)
+
+    def definition(self, measure: Measure) -> str:
+        """A measure in a sentence: the catalogue's, else the dictionary's own (English)."""
+        return self.entries.get(f"definition.{measure.name}", measure.definition)
+
+    def named(self, group: str, name: str) -> str:
+        """The words for a name of the data (a flag, a tracked point); unknown names lose their underscores."""
+        return self.entries.get(f"{group}.{name}", name.replace("_", " "))
+
+
+def languages() -> tuple[str, ...]:
+    """Languages that have a catalogue."""
+    return tuple(sorted(path.stem.removeprefix("texts_") for path in FOLDER.glob("texts_*.toml")))
+
+
+def load_texts(language: str) -> Texts:
+    """The catalogue of a language; `SettingsError` lists those there are."""
+    require_one_of("language", language, languages())
+    content = tomllib.loads((FOLDER / f"texts_{language}.toml").read_text(encoding="utf-8"))
+    return Texts(language=language, entries=dict(_flat(content)))
+
+
+def _flat(table: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
+    rows: list[tuple[str, str]] = []
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            rows += _flat(value, f"{before}{key}.")
+        else:
+            rows.append((f"{before}{key}", str(value)))
+    return rows
+
+
+ENGLISH: Final = load_texts("en")

@@ -1,0 +1,142 @@
+"""Numbers as a coach reads them: rounded as the dictionary says, direction in words, ± the standard error."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from imuswing.measures.dictionary import BY_NAME, Measure
+from imuswing.report.texts import Texts
+from imuswing.report.views import RecordingView, SwingView
+
+ALMOST_SURE: Final = 0.95
+"""Chance from which a stall, or its absence, is told as almost without doubt (common practice, no source)."""
+LIKELY: Final = 0.75
+"""Chance from which it is told as probable (common practice, no source)."""
+
+_MEANINGS: Final = (
+    ("wrist_flexion", "flexion"),
+    ("wrist_ulnar", "deviation"),
+    ("shoulder_tilt_rate", "tiltrate"),
+    ("shoulder_tilt", "tilt"),
+    ("chest_lean", "lean"),
+    ("chest_turn_rate", "rate"),
+    ("pelvis_turn_rate", "rate"),
+    ("chest_turn", "turn"),
+    ("pelvis_turn", "turn"),
+    ("shaft_lean", "shaft"),
+    ("arm_height", "height"),
+)
+"""What the sign of a measure means, by the beginning of its name; the first that fits."""
+
+
+def measure_text(values: Mapping[str, float | None], name: str, texts: Texts, *, se: bool = True) -> str:
+    """A measure in words, such as `12° extended ± 2`."""
+    measure, value = BY_NAME[name], values.get(name)
+    if value is None:
+        return texts("value.none")
+    text = signed_text(measure, value, texts)
+    error = values.get(measure.se_name) if measure.has_se else None
+    if not se or error is None:
+        return text
+    return texts("value.se", text=text, se=error_text(measure, error, texts))
+
+
+def signed_text(measure: Measure, value: float, texts: Texts) -> str:
+    """A value with its unit; its sign becomes a direction in words."""
+    meaning = next((meaning for start, meaning in _MEANINGS if measure.name.startswith(start)), None)
+    size = _with_unit(measure, abs(value) if meaning else value, texts)
+    if meaning is None:
+        return size
+    zero = f"value.zero_{meaning}"
+    if zero in texts.entries and float(_rounded(measure, abs(value))) == 0.0:
+        return texts(zero)
+    return texts(f"value.{'negative' if value < 0 else 'positive'}_{meaning}", value=size)
+
+
+def error_text(measure: Measure, error: float, texts: Texts) -> str:
+    """A standard error; one that would round to nothing is told as less than the smallest step."""
+    rounded = _rounded(measure, error)
+    if float(rounded) > 0.0:
+        return rounded
+    return texts("value.se_small", smallest=f"{10.0**-measure.decimals:.{measure.decimals}f}")
+
+
+def table_text(measure: Measure, value: float | None) -> str:
+    """A bare number for a table cell, with a true minus sign; "" where null."""
+    return "" if value is None else _rounded(measure, value).replace("-", "−")
+
+
+def certainty(swing: SwingView, texts: Texts) -> str | None:
+    """How sure the verdict about a stall is; None without a probability."""
+    chance = swing.values.get("chest_stall_probability")
+    if chance is None:
+        return None
+    return texts(f"card.{_certainty_key(chance)}", chance=f"{100 * chance:.0f}")
+
+
+def is_close_call(swing: SwingView) -> bool:
+    """Whether the measurement leaves open if this is a stall."""
+    chance = swing.values.get("chest_stall_probability")
+    return chance is not None and 1.0 - LIKELY < chance < LIKELY
+
+
+def verdict_text(verdict: str | None, texts: Texts) -> str:
+    """A verdict in the page's words."""
+    return texts(f"verdict.{verdict or 'unjudged'}")
+
+
+def chest_sentence(swing: SwingView, texts: Texts) -> str:
+    """What the chest did, from the table's own numbers."""
+    values = swing.values
+    slowest, continuity = values.get("chest_turn_rate_min_dps"), values.get("chest_continuity")
+    peak = measure_text(values, "chest_turn_rate_peak_dps", texts)
+    if swing.verdict is None or values.get("chest_turn_rate_peak_dps") is None or slowest is None:
+        return texts("card.unknown")
+    if continuity is None:
+        return texts("card.hardly", peak=peak)
+    if slowest < 0:
+        return texts("card.back", peak=peak, min=measure_text({**values, _MIN: -slowest}, _MIN, texts))
+    key = {"turning": "kept", "slowing": "fell", "stalled": "stopped" if continuity < _NOTHING_LEFT else "fell"}
+    share = texts("card.share", value=f"{100 * continuity:.0f}")
+    return texts(f"card.{key[swing.verdict]}", peak=peak, min=measure_text(values, _MIN, texts), share=share)
+
+
+def recording_name(recording: RecordingView, texts: Texts) -> str:
+    """A recording's labels as a reader names it: pseudonym, visit, task and what else tells it apart."""
+    labels = recording.labels
+    parts = [labels.get("participant"), None, labels.get("task")]
+    for name in ("session", "acq", "run"):
+        label = labels.get(name)
+        text = None if label is None else texts(f"page.{name}", **{name: label})
+        if name == "session":
+            parts[1] = text
+        else:
+            parts.append(text)
+    return " · ".join(part for part in parts if part)
+
+
+_MIN: Final = "chest_turn_rate_min_dps"
+_NOTHING_LEFT: Final = 0.15
+"""Continuity under which the words say that almost nothing was left (common practice, no source)."""
+
+
+def _certainty_key(chance: float) -> str:
+    if chance >= ALMOST_SURE:
+        return "sure_stall"
+    if chance >= LIKELY:
+        return "likely_stall"
+    if chance > 1.0 - LIKELY:
+        return "open_stall"
+    return "unlikely_stall" if chance > 1.0 - ALMOST_SURE else "no_stall"
+
+
+def _rounded(measure: Measure, value: float) -> str:
+    text = f"{value:.{measure.decimals}f}"
+    return text if float(text) != 0.0 else text.lstrip("-")
+
+
+def _with_unit(measure: Measure, value: float, texts: Texts) -> str:
+    unit = {"°": "°", "1": "", "P": ""}.get(measure.unit, f" {measure.unit}")
+    number = _rounded(measure, value).replace("-", "−")
+    return texts("value.plain", value=f"P{number}" if measure.unit == "P" else number, unit=unit)
