@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from imuswing.body.alignment import Alignment
 from imuswing.body.calibrate import Calibration, calibrate
 from imuswing.body.definitions import long_axis, long_axis_speed
 from imuswing.body.priors import CarePriors
@@ -25,7 +26,7 @@ from imuswing.swings.events import ArmCurves, EventSettings, Moments, look_for_s
 from imuswing.swings.find import COARSE_RATE, Candidate, FindSettings, find_candidates
 from imuswing.swings.impact import AccWindow, Shock
 from imuswing.swings.kind import KindSettings, match_notes, shot_log_odds
-from imuswing.swings.lead import leading_axis, leading_point
+from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
 from imuswing.vocabulary import BLOCK, CALIBRATION_STEPS, CHEST, KIND_PRACTICE, KIND_SHOT, LEAD_FOREARM, LEAD_HAND, SHOT
 
 if TYPE_CHECKING:
@@ -100,7 +101,10 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
     candidates = _candidates(oriented, lead, calibration, settings)
     addresses = _address_gravity(oriented, candidates)
     calibration = _calibration(recording, oriented, settings, addresses=addresses)
-    cuts = [cut for c in candidates if (cut := _follow(oriented, c, lead, calibration, settings)) is not None]
+    alignments = dict(calibration.alignments)
+    if lead not in alignments:
+        alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
+    cuts = [cut for c in candidates if (cut := _follow(oriented, c, lead, alignments, settings)) is not None]
     notes = [event.onset for event in recording.of_type(SHOT)]
     odds = shot_log_odds(
         np.array([max((s.ratio for s in cut.shocks), default=0.0) for cut in cuts]),
@@ -173,10 +177,10 @@ def _address_gravity(oriented: _Oriented, candidates: Sequence[Candidate]) -> di
 
 
 def _follow(
-    oriented: _Oriented, candidate: Candidate, lead: str, calibration: Calibration, settings: Settings
+    oriented: _Oriented, candidate: Candidate, lead: str, alignments: Mapping[str, Alignment], settings: Settings
 ) -> _Cut | None:
     segments = {}
-    for point, alignment in calibration.alignments.items():
+    for point, alignment in alignments.items():
         segment = follow_segment(
             oriented.motions[point],
             oriented.coarse[point],

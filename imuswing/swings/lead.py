@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from imuswing.body.alignment import Alignment
+from imuswing.body.alignment import UNKNOWN_SD, Alignment
 from imuswing.body.definitions import Y_AXIS, Z_AXIS
-from imuswing.orientation.quaternion import FloatArray, rotate
+from imuswing.orientation.quaternion import FloatArray, from_matrix, rotate
 from imuswing.sensors.motion import Motion
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, LEAD_UPPER_ARM
 
@@ -37,3 +37,17 @@ def leading_axis(point: str, motion: Motion, alignment: Alignment | None) -> Flo
         return -up
     across = np.cross(up, np.eye(3)[int(np.argmin(np.abs(up)))])
     return np.asarray(across / np.linalg.norm(across))
+
+
+def makeshift_alignment(point: str, axis: FloatArray) -> Alignment:
+    """An alignment that knows its followed axis roughly and nothing else, so that moments can still be had.
+
+    Its covariance is that of an unknown direction: every angle that rests on it comes out too uncertain to be told.
+    """
+    other = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+    other /= np.linalg.norm(other)
+    y, z = (other, axis) if point == CHEST else (-axis, other)
+    matrix = np.stack((np.cross(y, z), y, z), axis=1)
+    return Alignment(
+        tracked_point=point, q_sensor_from_segment=from_matrix(matrix), covariance=np.eye(3) * UNKNOWN_SD**2
+    )

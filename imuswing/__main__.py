@@ -1,0 +1,7 @@
+"""`python -m imuswing`."""
+
+import sys
+
+from imuswing.cli import main
+
+sys.exit(main())

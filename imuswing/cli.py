@@ -1,0 +1,64 @@
+"""The command line: it parses, calls and prints; each command is a module of `imuswing.commands`.
+
+Exit status: 0 done; 1 the recording cannot be used; 2 wrong usage; 3 some recordings of several could not be used.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from imuswing import __version__
+from imuswing.commands import COMMANDS
+from imuswing.errors import ImuswingError, SettingsError
+
+DONE, UNUSABLE, WRONG_USAGE, SOME_FAILED = 0, 1, 2, 3
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line; light to build, since `--help` must answer at once."""
+    parser = argparse.ArgumentParser(
+        prog="imuswing",
+        description="Golf-swing measures from wearable inertial sensors, each with its standard error. "
+        "Not a medical device; all data stay on this computer.",
+    )
+    parser.add_argument("--version", action="version", version=f"imuswing {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        module = import_module(f"imuswing.commands.{name}")
+        command = commands.add_parser(
+            name,
+            help=module.SUMMARY,
+            description=module.SUMMARY,
+            epilog=f"example:\n  {module.EXAMPLE}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status."""
+    args = build_parser().parse_args(arguments)
+    try:
+        status: int = args.run(args)
+    except SettingsError as error:
+        print(f"imuswing {args.command}: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    except ImuswingError as error:
+        print(error, file=sys.stderr)
+        return UNUSABLE
+    except OSError as error:
+        print(
+            f"{error.filename or 'file'}: {error.strerror}; check the path, the rights and the free space.",
+            file=sys.stderr,
+        )
+        return UNUSABLE
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

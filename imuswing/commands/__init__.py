@@ -1,0 +1,7 @@
+"""One module a command: `SUMMARY`, `EXAMPLE`, `add_arguments(parser)`, `run(args) -> exit status`.
+
+Modules import nothing heavy at their top, so that `imuswing --help` answers at once.
+"""
+
+COMMANDS = ("demo", "check", "analyze", "simulate")
+"""In the order in which `--help` lists them."""

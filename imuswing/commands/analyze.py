@@ -1,0 +1,46 @@
+"""`imuswing analyze`."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+SUMMARY = "Find every swing of a recording, measure it and write tables and a page."
+EXAMPLE = "imuswing analyze lessons/sub-S001/ses-01 --out results"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument(
+        "recording", type=Path, metavar="RECORDING", help="a *_motion.tsv, a session folder or a whole dataset"
+    )
+    parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the results go")
+    parser.add_argument("--no-report", action="store_true", help="tables and quality record only, no page")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Analyze and write; the status is 3 where some recordings of several could not be used."""
+    from imuswing.results import analyze_path, write_results
+
+    lesson, failures = analyze_path(args.recording)
+    written = write_results(lesson, args.out, report=not args.no_report)
+    print(answer(lesson))
+    print(f"written: {', '.join(path.name for path in written)} in {args.out}")
+    for failure in failures:
+        print(failure.sentence, file=sys.stderr)
+    return 3 if failures else 0
+
+
+def answer(lesson: object) -> str:
+    """The answer in one line: in how many shots the chest kept turning through the ball."""
+    swings = lesson.swings  # type: ignore[attr-defined]
+    shots = swings[swings["kind"] == "shot"]
+    judged = shots[shots["chest_verdict"].notna()]
+    if not len(shots):
+        return f"{len(swings)} swings found, none of them a shot."
+    if not len(judged):
+        return f"{len(shots)} shots found; without a chest sensor, or without its axes, chest rotation cannot be told."
+    counts = judged["chest_verdict"].value_counts()
+    parts = [f"{word} in {int(counts.get(word, 0))}" for word in ("turning", "slowing", "stalled")]
+    return f"Chest through the ball, {len(judged)} shots: {', '.join(parts)}."

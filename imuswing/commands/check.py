@@ -1,0 +1,64 @@
+"""`imuswing check`."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+SUMMARY = "Say in words whether a recording is good, and what to do before the student goes home."
+EXAMPLE = "imuswing check lessons/sub-S001/ses-01/motion/sub-S001_ses-01_task-chip_tracksys-chest_motion.tsv"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument(
+        "recording", type=Path, metavar="RECORDING", help="a *_motion.tsv, a session folder or a whole dataset"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the quality of each recording; 1 where one cannot be used."""
+    from imuswing.lesson import analyze
+    from imuswing.recording.read import find_recordings, read
+
+    status = 0
+    for path in find_recordings(args.recording):
+        from imuswing.errors import RecordingError
+
+        try:
+            lesson = analyze(read(path))
+        except RecordingError as error:
+            print(f"NOT USABLE  {error}")
+            status = 1
+            continue
+        entry = lesson.quality["recordings"][0]
+        print("\n".join(_in_words(path.name, entry)))
+        if not usable(entry):
+            status = 1
+    return status
+
+
+def usable(entry: dict[str, Any]) -> bool:
+    """Whether at least one swing was found and at least one sensor's axes are known."""
+    return bool(entry["swings"]["found"]) and bool(entry["calibration"]["axes_se_deg"])
+
+
+def _in_words(name: str, entry: dict[str, Any]) -> list[str]:
+    lines = [name, "  " + ("usable" if usable(entry) else "NOT USABLE")]
+    found = entry["swings"]
+    lines.append(f"  swings: {found['found']}, of these shots: {found['shots']}")
+    for point, numbers in entry["sensors"].items():
+        rate, lost = numbers["rate_hz"], numbers["lost_samples"] / max(numbers["samples"], 1)
+        text = f"  {point.replace('_', ' ')}: {rate:.0f} Hz, {100 * lost:.1f} % lost"
+        if numbers["clipped_samples"]:
+            text += f", {numbers['clipped_samples']} samples at the gyro's limit"
+        lines.append(text)
+    lines.append(f"  calibration from {entry['calibration']['source']}:")
+    for step, result in entry["calibration"]["steps"].items():
+        lines.append(f"    {step}: {result['text']}")
+    for warning in entry["warnings"]:
+        lines.append(f"  {warning['level'].upper()}: {warning['text']} {warning['do']}")
+    if not entry["warnings"]:
+        lines.append("  nothing to improve was found")
+    return lines
