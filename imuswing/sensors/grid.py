@@ -36,10 +36,18 @@ class Grid:
         return self.start + np.arange(self.count) / self.rate
 
     def place(self, rows: FloatArray) -> FloatArray:
-        """(rows, 3) on the grid, (count, 3), NaN where there is no row."""
+        """(rows, 3) on the grid, (count, 3), NaN where there is no row; itself if none is missing."""
         if len(rows) == self.count:
-            return np.array(rows)
+            return rows
         out = np.full((self.count, rows.shape[1]), np.nan)
+        out[self.index] = rows
+        return out
+
+    def place_mask(self, rows: BoolArray) -> BoolArray:
+        """(rows, M) on the grid, (count, M), false where there is no row."""
+        if len(rows) == self.count:
+            return rows
+        out = np.zeros((self.count, rows.shape[1]), np.bool_)
         out[self.index] = rows
         return out
 

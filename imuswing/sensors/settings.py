@@ -15,6 +15,33 @@ class SensorSettings:
         within a window.
     still_noise_factor: or under this many times the sensor's own noise, if that is more.
     still_turn_dps: once the bias is known, a stretch that turns steadily faster than this is not still.
+    still_most_noise: the limits are not raised beyond this many times, however noisy the sensor.
+
+    Bias:
+    bias_unknown_dps: standard error where the sensor is never still (what small sensors show after calibration).
+    sway_time_s, sway_angle_deg: a person's sway while still is alike for so long and adds up to no more than this.
+
+    Rows:
+    frozen_moving_dps: a row that repeats the one before counts as lost if the sensor turns faster than this.
+
+    Missing and clipped stretches (figures: `bridge`, tried on hand-like peaks with an impact in them):
+    bridge_scale_s: time scale of the covariance of a fast arm's angular velocity.
+    bridge_flank_s: how much is looked at on either side.
+    bridge_reach_s: within this of a stretch the local speed is taken.
+    bridge_longest_s, clip_longest_s: a longer missing or clipped stretch is not bridged.
+    clip_highest: no bridge rises beyond this many times the limit.
+    shock_longest_s: a shorter clipped stretch of the accelerometer is a shock, and left as it is.
+    bridge_worst_deg: a bridge whose angle has a larger standard error is not to be used.
+
+    Findings in words:
+    least_rate_hz, good_rate_hz: below the first a swing is too coarse, below the second impact is blurred.
+    rate_differs: share by which true and written rate may differ without a word.
+    lost_advice, lost_problem: shares of lost samples.
+    bias_se_dps, gravity_error, turn_mismatch_deg: larger values are told.
+    shortest_recording_s: nothing shorter holds a swing with the quiet around it.
+    stops_early_s, stops_early_share: a sensor that ends so much before the longest one has stopped.
+    swapped_ratio: the chest is never so many times faster than the arm.
+    swapped_bend_ratio: nor the forearm than the hand while the wrist is bent on the table.
     """
 
     still_shortest_s: float = 0.3
@@ -22,6 +49,32 @@ class SensorSettings:
     still_acc_sd_mps2: float = 0.20
     still_noise_factor: float = 4.0
     still_turn_dps: float = 4.0
+    still_most_noise: float = 2.0
+    bias_unknown_dps: float = 1.0
+    sway_time_s: float = 0.5
+    sway_angle_deg: float = 0.5
+    frozen_moving_dps: float = 30.0
+    bridge_scale_s: float = 0.05
+    bridge_flank_s: float = 0.03
+    bridge_reach_s: float = 0.25
+    bridge_longest_s: float = 0.3
+    clip_longest_s: float = 0.11
+    clip_highest: float = 2.0
+    shock_longest_s: float = 0.02
+    bridge_worst_deg: float = 6.0
+    least_rate_hz: float = 50.0
+    good_rate_hz: float = 100.0
+    rate_differs: float = 0.002
+    lost_advice: float = 0.005
+    lost_problem: float = 0.10
+    bias_se_dps: float = 0.3
+    gravity_error: float = 0.03
+    turn_mismatch_deg: float = 12.0
+    shortest_recording_s: float = 5.0
+    stops_early_s: float = 5.0
+    stops_early_share: float = 0.05
+    swapped_ratio: float = 1.3
+    swapped_bend_ratio: float = 2.5
 
 
 DEFAULT_SETTINGS = SensorSettings()

@@ -1,0 +1,237 @@
+"""What is wrong with a recording's sensors, in words a coach can act on.
+
+Errors are raised for what makes every number wrong and is certain (a mistaken unit); the rest are warnings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from imuswing.errors import RecordingError
+from imuswing.recording.model import FloatArray, Recording, SensorStream
+from imuswing.sensors.clean import Clean
+from imuswing.sensors.columns import finite_rows, magnitude, runs
+from imuswing.sensors.gravity import scale_error
+from imuswing.sensors.motion import Warning
+from imuswing.sensors.settings import SensorSettings
+from imuswing.sensors.turning import SCALES, Turning
+from imuswing.vocabulary import (
+    CHEST,
+    LEAD_FOREARM,
+    LEAD_HAND,
+    STANDARD_GRAVITY,
+    WRIST_BEND,
+)
+
+FASTEST = np.radians(5000.0)
+"""rad/s; no wearable gyroscope measures more (the largest full scales in trade are 4000 °/s; from memory)."""
+
+
+def named(point: str) -> str:
+    """A tracked point in words."""
+    return point.replace("_", " ")
+
+
+def dead(stream: SensorStream) -> Warning | None:
+    """A sensor that cannot be used at all: no samples, no gyroscope, an axis that never moves."""
+    point = named(stream.tracked_point)
+    for what, values in (("gyroscope", stream.gyr), ("accelerometer", stream.acc)):
+        known = finite_rows(values)
+        stuck = [axis for axis in range(3) if _never_changes(values[:, axis])]
+        if int(known.sum()) < 4:
+            text, do = f"the {what} of {point} has no samples", "charge it, check that it records, and record again"
+        elif stuck:
+            axes = ", ".join("xyz"[axis] for axis in stuck)
+            text = f"the {what} of {point} reads one and the same value throughout (axis {axes})"
+            do = "restart or replace the sensor and record again"
+        else:
+            continue
+        return Warning(level="problem", text=text, do=do, tracked_point=stream.tracked_point)
+    return None
+
+
+def _never_changes(column: FloatArray) -> bool:
+    return bool(np.fmax.reduce(column) == np.fmin.reduce(column))
+
+
+def refuse_wrong_units(recording: Recording, sensor: Clean, turning: Turning, gravity: float | None) -> None:
+    """Raise where gravity or turning show that a unit in the channels file is wrong."""
+    point = named(sensor.stream.tracked_point)
+    if gravity is not None:
+        read = f"the accelerometer of {point} reads {gravity:.3g} m/s² at rest"
+        if 0.9 < gravity < 1.1:
+            _refuse(recording, f"{read}, so its unit is probably g", "ACCEL")
+        if 0.9 < gravity / STANDARD_GRAVITY**2 < 1.1:
+            _refuse(recording, f"{read}, so its unit is probably m/s^2 and not g", "ACCEL")
+        if not 0.7 < gravity / STANDARD_GRAVITY < 1.3:
+            _refuse(recording, f"{read} where gravity is {STANDARD_GRAVITY:.2f}", "ACCEL")
+    fastest = float(np.max(np.abs(sensor.gyr)))
+    impossible = f"the gyroscope of {point} reads {np.degrees(fastest):.0f} °/s, which no such sensor can measure"
+    if fastest > FASTEST:
+        _refuse(recording, f"{impossible}, so its unit is probably deg/s and not rad/s", "GYRO")
+    if turning.mismatch_deg is None or turning.pairs < 3:
+        return
+    as_it_is = turning.mismatch_deg[0]
+    best = int(np.argmin(turning.mismatch_deg))
+    if best != 0 and turning.mismatch_deg[best] < 12.0 and as_it_is > 2.5 * turning.mismatch_deg[best]:
+        unit = "deg/s and not rad/s" if SCALES[best] < 1.0 else "rad/s and not deg/s"
+        _refuse(
+            recording,
+            f"gravity turns in the {point} sensor as if its gyroscope's unit were {unit}",
+            "GYRO",
+        )
+
+
+def _refuse(recording: Recording, wrong: str, channel: str) -> None:
+    raise RecordingError(recording.source, wrong, f"correct `units` of its {channel} rows in its …_channels.tsv")
+
+
+def about_sensor(sensor: Clean, turning: Turning, gravity: float | None, settings: SensorSettings) -> Iterator[Warning]:
+    """Findings about one sensor."""
+    yield from _about_rate(sensor, settings)
+    yield from _about_losses(sensor, settings)
+    yield from _about_clipping(sensor)
+    yield from _about_rest(sensor, turning, gravity, settings)
+
+
+def _about_rate(sensor: Clean, settings: SensorSettings) -> Iterator[Warning]:
+    point, rate = sensor.stream.tracked_point, sensor.rate
+    if rate < settings.least_rate_hz:
+        text = f"the {named(point)} sensor records {rate:.0f} samples a second, too few for a swing"
+        yield Warning(
+            level="problem", text=text, do=f"set it to {settings.good_rate_hz:.0f} Hz or more", tracked_point=point
+        )
+    elif rate < settings.good_rate_hz:
+        text = f"the {named(point)} sensor records {rate:.0f} samples a second, which blurs the impact"
+        yield Warning(
+            level="advice", text=text, do=f"set it to {settings.good_rate_hz:.0f} Hz or more", tracked_point=point
+        )
+    nominal = sensor.stream.rate
+    if abs(rate / nominal - 1.0) > settings.rate_differs:
+        text = (
+            f"the {named(point)} sensor records {rate:.2f} samples a second by its own times, "
+            f"not {nominal:g} as its file says"
+        )
+        do = "nothing needs doing, its times are used; correct `SamplingFrequency` for other programs"
+        yield Warning(level="advice", text=text, do=do, tracked_point=point)
+
+
+def _about_losses(sensor: Clean, settings: SensorSettings) -> Iterator[Warning]:
+    point, count = sensor.stream.tracked_point, len(sensor.gyr)
+    share = float(np.mean(sensor.lost)) if count else 0.0
+    first, last = runs(sensor.lost)
+    longest = float(np.max(last - first)) / sensor.rate if len(first) else 0.0
+    wireless = "keep the receiver nearer, or let the sensor store its data itself"
+    if share > settings.lost_problem:
+        text = f"{100 * share:.0f} % of the {named(point)} sensor's samples are missing"
+        yield Warning(level="problem", text=text, do=wireless, tracked_point=point)
+    elif longest > settings.bridge_longest_s:
+        text = f"the {named(point)} sensor has gaps of up to {longest:.2g} s, too long to bridge"
+        do = f"{wireless}; swings in a gap are left out"
+        yield Warning(level="advice", text=text, do=do, tracked_point=point)
+    elif share > settings.lost_advice:
+        text = f"{100 * share:.1f} % of the {named(point)} sensor's samples are missing; the gaps are bridged"
+        yield Warning(level="advice", text=text, do=wireless, tracked_point=point)
+    if sensor.frozen > settings.lost_advice * count:
+        text = (
+            f"{100 * sensor.frozen / count:.1f} % of the {named(point)} sensor's samples only repeat the one before "
+            "and count as missing"
+        )
+        do = "switch off any filling of lost samples in the recorder"
+        yield Warning(level="advice", text=text, do=do, tracked_point=point)
+
+
+def _about_clipping(sensor: Clean) -> Iterator[Warning]:
+    point = sensor.stream.tracked_point
+    if sensor.clipped.any():
+        stretches = len(runs(sensor.clipped)[0])
+        limit = "" if sensor.gyr_limit is None else f" of {np.degrees(sensor.gyr_limit):.0f} °/s"
+        beyond = bool(np.any(sensor.unusable & sensor.clipped))
+        outcome = "some of it too long to bridge" if beyond else "bridged, at some cost in accuracy"
+        text = f"the {named(point)} gyroscope was at its limit{limit} {stretches} times, {outcome}"
+        do = "set a larger gyroscope range if the sensor has one, or strap it where it turns less fast"
+        yield Warning(level="problem" if beyond else "advice", text=text, do=do, tracked_point=point)
+
+
+def _about_rest(sensor: Clean, turning: Turning, gravity: float | None, settings: SensorSettings) -> Iterator[Warning]:
+    point = sensor.stream.tracked_point
+    if len(sensor.rest.stretches) == 0:
+        text = f"the {named(point)} sensor is never still, so the bias of its gyroscope is not known"
+        do = "begin with three seconds of standing quite still"
+        yield Warning(level="problem", text=text, do=do, tracked_point=point)
+    elif np.degrees(sensor.bias.se) > settings.bias_se_dps:
+        text = (
+            f"the {named(point)} sensor is hardly ever still, so the bias of its gyroscope is known only to "
+            f"±{1.96 * np.degrees(sensor.bias.se):.1f} °/s"
+        )
+        yield Warning(level="advice", text=text, do="stand still for three seconds or more", tracked_point=point)
+    if gravity is not None and abs(scale_error(gravity)) > settings.gravity_error:
+        text = f"the {named(point)} accelerometer reads {gravity:.2f} m/s² at rest where gravity is about 9.8"
+        do = "calibrate the sensor as its maker says"
+        yield Warning(level="advice", text=text, do=do, tracked_point=point)
+    if turning.mismatch_deg is not None and turning.pairs >= 3 and turning.mismatch_deg[0] > settings.turn_mismatch_deg:
+        text = (
+            f"gyroscope and accelerometer of the {named(point)} sensor disagree by {turning.mismatch_deg[0]:.0f}° "
+            "about where down is after a turn"
+        )
+        do = "check that its axes stand in the right order and its units and rate are right; then calibrate it"
+        yield Warning(level="problem", text=text, do=do, tracked_point=point)
+
+
+def about_all(recording: Recording, sensors: Mapping[str, Clean], settings: SensorSettings) -> Iterator[Warning]:
+    """Findings that need more than one sensor, or none."""
+    longest = max(len(sensor.gyr) / sensor.rate for sensor in sensors.values())
+    if longest < settings.shortest_recording_s:
+        text = f"the recording is only {longest:.1f} s long"
+        do = "record from before the calibration routine to after the last swing"
+        yield Warning(level="problem", text=text, do=do)
+    for point, sensor in sensors.items():
+        known = np.flatnonzero(~sensor.lost)
+        end = float(known[-1] + 1) / sensor.rate if len(known) else 0.0
+        if longest - end > max(settings.stops_early_s, settings.stops_early_share * longest):
+            text = f"the {named(point)} sensor stops after {end:.0f} s of {longest:.0f} s"
+            do = "check its battery and connection; swings after that lack it"
+            yield Warning(level="problem", text=text, do=do, tracked_point=point)
+    yield from _swapped(recording, sensors, settings)
+
+
+def _swapped(recording: Recording, sensors: Mapping[str, Clean], settings: SensorSettings) -> Iterator[Warning]:
+    """Sensors that seem to be worn in each other's places: the farther out on the arm, the faster."""
+    speed = {point: _fast(sensor) for point, sensor in sensors.items()}
+    for outer in (LEAD_HAND, LEAD_FOREARM):
+        if CHEST in speed and outer in speed and speed[CHEST] > settings.swapped_ratio * speed[outer]:
+            text = f"the {CHEST} sensor moves faster than the {named(outer)} sensor"
+            yield Warning(level="problem", text=text, do=_swap_advice(CHEST, outer), tracked_point=CHEST)
+            return
+    if LEAD_HAND not in sensors or LEAD_FOREARM not in sensors:
+        return
+    moved = [(_turned(sensors[LEAD_FOREARM], *span), _turned(sensors[LEAD_HAND], *span)) for span in _bends(recording)]
+    if any(forearm > settings.swapped_bend_ratio * hand > 0.0 for forearm, hand in moved):
+        text = "the lead forearm sensor moves and the lead hand sensor rests while the wrist is bent"
+        yield Warning(level="problem", text=text, do=_swap_advice(LEAD_FOREARM, LEAD_HAND), tracked_point=LEAD_HAND)
+
+
+def _swap_advice(one: str, other: str) -> str:
+    return f"check whether {named(one)} and {named(other)} are swapped, on the body or in `tracked_point`"
+
+
+def _fast(sensor: Clean) -> float:
+    """Speed in rad/s that the sensor passes in half a percent of its time."""
+    speed = magnitude(sensor.gyr[:: max(len(sensor.gyr) // 20000, 1)])
+    rank = max(int(0.995 * len(speed)) - 1, 0)
+    return float(np.partition(speed, rank)[rank])
+
+
+def _bends(recording: Recording) -> list[tuple[float, float]]:
+    return [(event.onset, event.end) for event in recording.of_type(WRIST_BEND) if event.duration > 0.0]
+
+
+def _turned(sensor: Clean, onset: float, end: float) -> float:
+    """Root mean square speed in rad/s between two times (clocks need not agree to better than a second here)."""
+    first, last = np.clip(np.round((np.array([onset, end]) - sensor.start) * sensor.rate), 0, len(sensor.gyr)).astype(
+        int
+    )
+    span = sensor.gyr[first:last]
+    return float(np.sqrt(np.mean(np.sum(span * span, axis=1)))) if len(span) else 0.0
