@@ -142,7 +142,7 @@ def _complete(path: Path, point: str, kinds: Mapping[str, Mapping[str, tuple[int
             raise RecordingError(
                 path,
                 f"has no {kind} {', '.join(missing)} channel for {point}",
-                "a sensor needs ACCEL and GYRO with x, y and z; add the channel, or take this tracked point out",
+                "give each sensor ACCEL and GYRO with x, y and z, or take this tracked point out",
             )
         x, y, z = (axes[component] for component in COMPONENTS)
         triads[kind] = Triad(columns=(x[0], y[0], z[0]), factors=(x[1], y[1], z[1]), unit=x[2])

@@ -72,7 +72,7 @@ def add_participant(
         rows.append(new)
     else:
         old.update(new)
-    names = list(dict.fromkeys(column for row in [new, *rows] for column in row))
+    names = list(dict.fromkeys(column for row in rows for column in row))
     fields = read_json(sidecar) if sidecar.is_file() else {}
     for column in names:
         told = (descriptions or {}).get(column, column.replace("_", " "))

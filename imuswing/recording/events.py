@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final
@@ -13,7 +13,7 @@ import numpy as np
 from imuswing.errors import RecordingError
 from imuswing.recording.layout import parse_motion_name
 from imuswing.recording.model import Event
-from imuswing.recording.tables import Row, read_table, table_text, value
+from imuswing.recording.tables import NOT_AVAILABLE, Row, read_table, table_text, value
 from imuswing.vocabulary import SHOT, TAP, TRIAL_TYPES
 
 NEEDED_COLUMNS: Final[tuple[str, ...]] = ("onset", "duration", "trial_type")
@@ -79,14 +79,8 @@ def read_events(files: Mapping[str, Path], *, clock: str | None = None) -> tuple
             f"tells its events on another clock than that of the tracking system {clock}",
             f"tell them in seconds from the first sample of {files[clock].name}, and name the file {own.name}",
         )
-    events = {event: None for path in found for event in _read_file(path)}
+    events = {event: None for path in found for event in split_rows(path)[1]}
     return tuple(sorted(events, key=lambda event: event.onset))
-
-
-def _read_file(path: Path) -> list[Event]:
-    rows = read_table(path, needed=NEEDED_COLUMNS, missing_do="write it, or leave it out")
-    events = (_event(path, f"line {number}", row) for number, row in enumerate(rows, start=2))
-    return [event for event in events if event is not None]
 
 
 def _event(path: Path, place: str, row: Row) -> Event | None:
@@ -123,9 +117,9 @@ def _seconds(path: Path, place: str, row: Row, column: str, default: float | Non
     return seconds
 
 
-def events_text(events: tuple[Event, ...]) -> str:
-    """The events as an events.tsv; columns that no event uses are left out."""
-    rows = [
+def event_rows(events: tuple[Event, ...]) -> list[dict[str, str | None]]:
+    """The events as rows of an events.tsv, as text by column."""
+    return [
         {
             "onset": _number(event.onset),
             "duration": _number(event.duration),
@@ -134,17 +128,40 @@ def events_text(events: tuple[Event, ...]) -> str:
         }
         for event in events
     ]
-    return table_text(_used_columns(events), rows)
 
 
-def event_fields(events: tuple[Event, ...]) -> dict[str, Any]:
-    """What the columns of `events_text` mean, for events.json."""
-    return {column: EVENT_FIELDS[column] for column in _used_columns(events)}
+def split_rows(path: Path) -> tuple[list[Row], dict[Event, Row]]:
+    """The rows of an events file that are none of ours, and our events with their rows; none where there is no file."""
+    if not path.is_file():
+        return [], {}
+    rows = read_table(path, needed=NEEDED_COLUMNS, missing_do="write it, or leave it out")
+    told = [(_event(path, f"line {number}", row), row) for number, row in enumerate(rows, start=2)]
+    return [row for event, row in told if event is None], {event: row for event, row in told if event is not None}
 
 
-def _used_columns(events: tuple[Event, ...]) -> list[str]:
-    used = [column for column in TEXT_COLUMNS if any(getattr(event, column) for event in events)]
-    return [*NEEDED_COLUMNS, *used]
+def events_text(rows: Sequence[Mapping[str, str | None]]) -> str:
+    """Rows as an events.tsv in time order; columns that no row uses are left out."""
+    return table_text(used_columns(rows), sorted(rows, key=_onset))
+
+
+def used_columns(rows: Sequence[Mapping[str, str | None]]) -> list[str]:
+    """The needed columns, then those in which a row holds something."""
+    filled = [column for row in rows for column, cell in row.items() if cell not in (None, "", NOT_AVAILABLE)]
+    ours = [column for column in TEXT_COLUMNS if column in filled]
+    return list(dict.fromkeys((*NEEDED_COLUMNS, *ours, *filled)))
+
+
+def event_fields(columns: Sequence[str]) -> dict[str, Any]:
+    """What our columns mean, for events.json."""
+    return {column: EVENT_FIELDS[column] for column in columns if column in EVENT_FIELDS}
+
+
+def _onset(row: Mapping[str, str | None]) -> float:
+    """Key to sort rows by onset; rows of others that have none stand last."""
+    try:
+        return float(row["onset"] or "")
+    except ValueError:
+        return math.inf
 
 
 def _number(number: float) -> str:

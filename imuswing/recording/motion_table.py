@@ -17,7 +17,13 @@ from imuswing.recording.layout import check_is_file
 from imuswing.recording.model import FloatArray
 from imuswing.recording.tables import NOT_AVAILABLE, decode
 
-_NUMBER: Final = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*")
+_DIGITS: Final = r" *[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
+_NUMBER: Final = re.compile(_DIGITS + r"(?:[eE][+-]?[0-9]+)? *")
+_SURE_CELL: Final = _DIGITS + r"(?:[eE][+-]?[0-9]{1,2})? *|n/a"
+"""A cell that is certainly legal; one with a longer exponent may be infinite and is looked at more closely."""
+_MISSING_ELSEWHERE: Final = ("n/a", "na", "nan", "none", "null", "inf", "infinity")
+"""What programs write for numbers that are none: a first line of these is no header."""
+
 _SHOWN_CHARACTERS: Final = 24
 
 
@@ -35,7 +41,7 @@ def read_motion_table(path: Path, channels: Channels) -> dict[int, FloatArray]:
         raise _explain(path, channels, str(error)) from error
     except OSError as error:
         raise RecordingError(path, f"cannot be read ({error})", "check that you may read it") from error
-    columns = {number: np.asarray(table[str(number)].to_numpy(), dtype=np.float64) for number in wanted}
+    columns = {number: _numbers(table[str(number)]) for number in wanted}
     for number, numbers in columns.items():
         # A cell that says nan or inf is no lost sample: those are n/a, which the parser turns into null.
         if np.count_nonzero(~np.isfinite(numbers)) != table[str(number)].null_count:
@@ -58,6 +64,21 @@ def _parse(path: Path, count: int, wanted: list[int]) -> pa.Table:
     )
 
 
+def _numbers(column: pa.ChunkedArray) -> FloatArray:
+    """A parsed column as (N,), nulls NaN; straight from its buffers, since pyarrow's own ways would import pandas."""
+    numbers = np.empty(len(column))
+    start = 0
+    for chunk in column.chunks:
+        here = numbers[start : start + len(chunk)]
+        validity, data = chunk.buffers()
+        here[:] = np.frombuffer(data, np.float64)[chunk.offset : chunk.offset + len(chunk)]
+        if chunk.null_count:
+            valid = np.unpackbits(np.frombuffer(validity, np.uint8), bitorder="little")
+            here[valid[chunk.offset : chunk.offset + len(chunk)] == 0] = np.nan
+        start += len(chunk)
+    return numbers
+
+
 def _is_number(cell: str) -> bool:
     return _NUMBER.fullmatch(cell) is not None and math.isfinite(float(cell))
 
@@ -69,23 +90,30 @@ def _explain(path: Path, channels: Channels, technical: str) -> RecordingError:
         lines.pop()
     if not lines:
         return RecordingError(path, "is empty", "record again, or delete the files of this recording")
-    rows = [line.split("\t") for line in lines]
+    cells = lines[0].split("\t")
     count = len(channels.names)
-    if not any(_is_number(cell) or cell == NOT_AVAILABLE for cell in rows[0]) and len(rows[0]) == count:
+    if len(cells) == count and all(_looks_like_a_name(cell) for cell in cells):
         return RecordingError(
             path, "has a header row", f"delete its first line: the names of the columns stand in {channels.path.name}"
         )
-    if len(rows[0]) != count:
+    if len(cells) != count:
         return RecordingError(
             path,
-            f"has {len(rows[0])} columns but {channels.path.name} describes {count}",
+            f"has {len(cells)} column{'s' if len(cells) > 1 else ''} but {channels.path.name} describes {count}",
             "describe every column in its order, and separate the columns by tabs",
         )
-    for number, row in enumerate(rows, start=1):
-        problem = _wrong_in_row(row, number, channels)
-        if problem is not None:
-            return RecordingError(path, *problem)
+    wanted = set(channels.wanted)
+    sure = re.compile("\t".join(f"(?:{_SURE_CELL})" if column in wanted else "[^\t]*" for column in range(count)))
+    for number, line in enumerate(lines, start=1):
+        if sure.fullmatch(line) is None:
+            problem = _wrong_in_row(line.split("\t"), number, channels)
+            if problem is not None:
+                return RecordingError(path, *problem)
     return RecordingError(path, f"cannot be read as a table of numbers ({technical})", "check its last lines")
+
+
+def _looks_like_a_name(cell: str) -> bool:
+    return cell[:1].isalpha() and cell.lower() not in _MISSING_ELSEWHERE
 
 
 def _wrong_in_row(row: list[str], number: int, channels: Channels) -> tuple[str, str] | None:

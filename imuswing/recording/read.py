@@ -53,8 +53,11 @@ def read(path: Path | str) -> Recording:
             path, "has no ACCEL and GYRO channels in its channels.tsv", "add them, or leave this recording out"
         )
     sensors: dict[str, SensorStream] = {}
+    left_out: list[str] = []
     for system, channels in inertial.items():
-        for stream in _read_system(files[system], system, channels, read_sidecar(files[system], root)):
+        streams, notes = _read_system(files[system], system, channels, read_sidecar(files[system], root))
+        left_out += [f"{files[system]}: {note}" for note in notes]
+        for stream in streams:
             if stream.tracked_point in sensors:
                 other = files[sensors[stream.tracked_point].tracking_system]
                 raise RecordingError(
@@ -66,6 +69,8 @@ def read(path: Path | str) -> Recording:
     first = min(inertial)
     if not sensors:
         raise RecordingError(files[first], "holds no sample: all are n/a", "record again, or leave this recording out")
+    for note in left_out:
+        warnings.warn(note, RecordingWarning, stacklevel=2)
     return Recording(
         participant=name.sub,
         session=name.ses,
@@ -98,28 +103,33 @@ def _start_hints(root: Path, files: Mapping[str, Path]) -> dict[str, float]:
     return {system: (time - start).total_seconds() for system, time in times.items() if time is not None}
 
 
-def _read_system(file: Path, system: str, channels: Channels, sidecar: Sidecar) -> Iterator[SensorStream]:
-    """The sensors of one tracking system; those without a single sample are left out, with a warning."""
+def _read_system(file: Path, system: str, channels: Channels, sidecar: Sidecar) -> tuple[list[SensorStream], list[str]]:
+    """The sensors of one tracking system that hold samples, and what was left out, in words."""
     columns = read_motion_table(file, channels)
     times = _sample_times(file, channels, columns, sidecar)
+    streams: list[SensorStream] = []
+    left_out = [f"{times.copies} line(s) left out that repeat the one before, time included."] if times.copies else []
     for point, triads in channels.sensors.items():
         arrays = {kind: _triad(columns, triad, times.kept) for kind, triad in triads.items()}
         empty = [kind for kind, array in arrays.items() if np.isnan(array).all()]
         if "GYRO" in empty or "ACCEL" in empty:
-            _warn(file, f"{point} is left out: its {' and '.join(empty)} samples are all n/a")
+            left_out.append(f"{point} is left out: its {' and '.join(empty)} samples are all n/a.")
             continue
-        yield SensorStream(
-            tracked_point=point,
-            tracking_system=system,
-            rate=sidecar.rate,
-            time=times.seconds,
-            gyr=arrays["GYRO"],
-            acc=arrays["ACCEL"],
-            mag=None if "MAGN" in empty else arrays.get("MAGN"),
-            sample_meaning=sidecar.sample_meaning(point),
-            gyr_range=_full_scale(sidecar, "GYRO", point, triads, arrays),
-            acc_range=_full_scale(sidecar, "ACCEL", point, triads, arrays),
+        streams.append(
+            SensorStream(
+                tracked_point=point,
+                tracking_system=system,
+                rate=sidecar.rate,
+                time=times.seconds,
+                gyr=arrays["GYRO"],
+                acc=arrays["ACCEL"],
+                mag=None if "MAGN" in empty else arrays.get("MAGN"),
+                sample_meaning=sidecar.sample_meaning(point),
+                gyr_range=_full_scale(sidecar, "GYRO", point, triads, arrays),
+                acc_range=_full_scale(sidecar, "ACCEL", point, triads, arrays),
+            )
         )
+    return streams, left_out
 
 
 def _full_scale(
@@ -138,17 +148,22 @@ def _triad(columns: Mapping[int, FloatArray], triad: Triad, kept: BoolArray | No
 
 @dataclass(frozen=True, kw_only=True)
 class _Times:
-    """seconds: (M,) from the first sample.  kept: (N,) the lines that have one of these times, None if all have."""
+    """Sample times of a motion table of N lines.
+
+    seconds: (M,) from the first sample.  kept: (N,) the lines that have one of these times, None if all have.
+    copies: how many lines were left out as exact copies of the one before.
+    """
 
     seconds: FloatArray
     kept: BoolArray | None
+    copies: int = 0
 
 
 def _sample_times(file: Path, channels: Channels, columns: Mapping[int, FloatArray], sidecar: Sidecar) -> _Times:
     """When the lines of a motion table were sampled.
 
     Lines without a time and without data hold nothing and are dropped (the gap shows in the times); a line that is
-    the exact copy of the one before, time included, is dropped with a warning.
+    the exact copy of the one before, time included, is dropped and counted.
     """
     if channels.latency is None:
         count = len(columns[channels.wanted[0]])
@@ -169,11 +184,9 @@ def _sample_times(file: Path, channels: Channels, columns: Mapping[int, FloatArr
                 "each LATENCY must be later than the one before: delete the line, or correct its time",
             )
         kept[line] = False
-    copies = len(lines) - np.count_nonzero(kept)
-    if copies:
-        _warn(file, f"{copies} line{'s' if copies > 1 else ''} left out that repeat the one before, time included")
     _check_rate(file, steps[steps > 0.0], sidecar)
-    return _Times(seconds=latency[kept] - latency[kept][0], kept=None if kept.all() else kept)
+    seconds = latency[kept] - latency[kept][0]
+    return _Times(seconds=seconds, kept=None if kept.all() else kept, copies=len(lines) - len(seconds))
 
 
 def _check_lines_without_time(file: Path, timed: BoolArray, data: list[FloatArray]) -> None:
@@ -200,7 +213,3 @@ def _check_rate(file: Path, steps: FloatArray, sidecar: Sidecar) -> None:
             f"has LATENCY steps of {usual:g} s, but {sidecar.path.name} says {RATE_KEY}: {sidecar.rate:g}",
             "tell LATENCY in seconds and the rate in samples per second (Hz)",
         )
-
-
-def _warn(file: Path, what: str) -> None:
-    warnings.warn(f"{file}: {what}.", RecordingWarning, stacklevel=2)

@@ -6,7 +6,7 @@ a small file matters more than the last digits.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -20,13 +20,13 @@ import pyarrow.csv
 from imuswing.errors import SettingsError
 from imuswing.recording.channels import COLUMNS, COMPONENTS, INERTIAL_TYPES, LATENCY, UNITS
 from imuswing.recording.dataset import add_participant, check_label, dataset_folder, rows_of, start_dataset
-from imuswing.recording.events import event_fields, events_path, events_text
+from imuswing.recording.events import event_fields, event_rows, events_path, events_text, split_rows, used_columns
 from imuswing.recording.layout import MotionName, parse_motion_name, scans_path, session_folder
 from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.recording.sidecar import MEANING_KEY, RANGE_KEYS, RATE_KEY
-from imuswing.recording.tables import NOT_AVAILABLE, json_text, table_text, write_files
+from imuswing.recording.tables import NOT_AVAILABLE, json_text, read_json, table_text, write_files
 
-__all__ = ["add_participant", "start_dataset", "write_recording"]
+__all__ = ["add_participant", "start_dataset", "write_events", "write_recording"]
 
 TIME_TOLERANCE_S: Final = 1e-6
 """Times that differ from k / rate by more than this are written in a LATENCY channel."""
@@ -57,8 +57,7 @@ def write_recording(
         contents |= _system_files(path, streams, task=recording.task or "")
     first = paths[min(paths)]
     if recording.events:
-        contents[events_path(first)] = events_text(recording.events)
-        contents[events_path(first).with_suffix(".json")] = json_text(event_fields(recording.events))
+        contents |= _event_files(events_path(first), event_rows(recording.events), fields={})
     # The motion tables last: a recording is there once they are.
     ordered = dict(sorted(contents.items(), key=lambda item: item[0].name.endswith("_motion.tsv")))
     scans = scans_path(root, names[min(names)])
@@ -67,6 +66,36 @@ def write_recording(
     write_files(ordered)
     _remove_stale(old, keep=set(ordered))
     return list(paths.values())
+
+
+def write_events(recording: Recording) -> Path:
+    """Write the events of a recording that was read (and given other events) back beside its motion table.
+
+    Rows of types that are none of ours, and other columns of rows that stay, are kept. All of our events end up in the
+    file of the first tracking system, whose path is returned. Raises SettingsError without `recording.source`.
+    """
+    if recording.source is None:
+        raise SettingsError("the recording was made in memory; write it into a dataset first")
+    own, shared = events_path(recording.source), events_path(recording.source, tracksys=False)
+    others, known = split_rows(own)
+    shared_others, shared_known = split_rows(shared)
+    known = {**shared_known, **known}
+    rows = [*others, *(known.get(event) or event_rows((event,))[0] for event in recording.events)]
+    sidecar = own.with_suffix(".json")
+    contents = _event_files(own, rows, fields=read_json(sidecar) if sidecar.is_file() else {})
+    if shared_known and shared_others:
+        contents[shared] = events_text(shared_others)
+    write_files(contents)
+    if shared_known and not shared_others:
+        for path in (shared, shared.with_suffix(".json")):
+            path.unlink(missing_ok=True)
+    return own
+
+
+def _event_files(path: Path, rows: Sequence[Mapping[str, str | None]], *, fields: Mapping[str, Any]) -> Content:
+    """An events table and what its columns mean, added to the fields that are described already."""
+    described = {**event_fields(used_columns(rows)), **fields}
+    return {path: events_text(rows), path.with_suffix(".json"): json_text(described)}
 
 
 def _names(recording: Recording) -> dict[str, MotionName]:
@@ -113,6 +142,9 @@ def _existing(paths: Mapping[str, Path]) -> list[Path]:
 def _remove_stale(old: list[Path], *, keep: set[Path]) -> None:
     """Remove the files of the overwritten recording that the new one has not."""
     for path in old:
+        shared = events_path(path, tracksys=False)
+        for file in (shared, shared.with_suffix(".json")):
+            file.unlink(missing_ok=True)
         stem = path.name.removesuffix("motion.tsv")
         for suffix in ("motion.tsv", "motion.json", "channels.tsv", "channels.json", "events.tsv", "events.json"):
             file = path.with_name(stem + suffix)
@@ -123,8 +155,8 @@ def _remove_stale(old: list[Path], *, keep: set[Path]) -> None:
 def _system_files(path: Path, streams: list[SensorStream], *, task: str) -> Content:
     """Motion table, sidecar and channels of one tracking system."""
     times = streams[0].time
-    _check_shared_clock(streams)
-    even = len(times) == 0 or float(np.max(np.abs(times - np.arange(len(times)) / streams[0].rate))) <= TIME_TOLERANCE_S
+    _check_streams(streams)
+    even = float(np.max(np.abs(times - np.arange(len(times)) / streams[0].rate))) <= TIME_TOLERANCE_S
     rows: list[dict[str, str | None]] = []
     columns: list[FloatArray] = []
     if not even:
@@ -155,8 +187,8 @@ def _system_files(path: Path, streams: list[SensorStream], *, task: str) -> Cont
     }
 
 
-def _check_shared_clock(streams: list[SensorStream]) -> None:
-    """SettingsError unless the sensors of a tracking system share times that a reader can trust, and a rate."""
+def _check_streams(streams: list[SensorStream]) -> None:
+    """SettingsError unless the sensors of a tracking system share a rate and times that increase, and are finite."""
     first = streams[0]
     for stream in streams[1:]:
         if stream.rate != first.rate or not np.array_equal(stream.time, first.time):
@@ -164,6 +196,10 @@ def _check_shared_clock(streams: list[SensorStream]) -> None:
                 f"{first.tracked_point} and {stream.tracked_point} differ in rate or times; "
                 "give each a tracking system of its own"
             )
+    arrays = [(stream.tracked_point, array) for stream in streams for array in (stream.gyr, stream.acc, stream.mag)]
+    for point, array in arrays:
+        if array is not None and np.isinf(array).any():
+            raise SettingsError(f"a sample of {point} is infinite; lost samples are NaN")
     if len(first.time) == 0:
         raise SettingsError(f"tracking system {first.tracking_system} has no sample; there is nothing to write")
     if first.time[0] != 0.0 or not np.all(np.isfinite(first.time)) or np.any(np.diff(first.time) <= 0.0):
@@ -220,8 +256,6 @@ def _column(numbers: FloatArray) -> pa.Array:
     column = pa.Array.from_buffers(pa.float64(), len(numbers), [None, pa.py_buffer(numbers)])
     if np.isfinite(numbers).all():
         return column
-    if np.isinf(numbers).any():
-        raise SettingsError("a sample is infinite; lost samples are NaN")
     lost = pyarrow.compute.is_nan(column)
     return pyarrow.compute.if_else(lost, NOT_AVAILABLE, pyarrow.compute.cast(column, pa.string()))
 
