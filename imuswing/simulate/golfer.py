@@ -79,6 +79,10 @@ SHOT_TO_SHOT: Final = 0.3
 """Variation from shot to shot over the spread between golfers (an assumption)."""
 
 
+STANCE: Final = ("forward", "right", "heading")
+"""Coordinates that say where a golfer stands and faces."""
+
+
 def task_of(name: str) -> Task:
     """The ranges of a task; an unknown name is an error that lists the legal ones."""
     require_one_of("task", name, TASKS)
@@ -156,8 +160,11 @@ def draw_golfer(rng: np.random.Generator, lead_side: LeadSide) -> Golfer:
 
 
 def address_pose(golfer: Golfer) -> dict[str, float]:
-    """The golfer's pose at address, with the shoulder pointing the forearm where the plan has it."""
-    pose = dict(golfer.posture)
+    """The golfer's pose at address, with the shoulder pointing the forearm where the plan has it.
+
+    Where the golfer stands and faces is not part of a pose.
+    """
+    pose = {name: value for name, value in golfer.posture.items() if name not in STANCE}
     one = {name: np.array([pose[name]]) for name in pose}
     flexion, across = shoulder_angles(
         (np.array([golfer.arm_address.elevation]), np.array([golfer.arm_address.azimuth])),
@@ -167,6 +174,21 @@ def address_pose(golfer: Golfer) -> dict[str, float]:
     )
     pose["shoulder_flexion"], pose["shoulder_across"] = float(flexion[0]), float(across[0])
     return pose
+
+
+def resting_pose(golfer: Golfer) -> dict[str, float]:
+    """Standing at ease with the club in the hand."""
+    pose = address_pose(golfer)
+    return pose | {
+        "pelvis_bend": np.radians(4.0),
+        "chest_bend": np.radians(3.0),
+        "chest_side": 0.0,
+        "shoulder_flexion": np.radians(12.0),
+        "shoulder_across": np.radians(-8.0),
+        "shoulder_roll": np.radians(20.0),
+        "elbow_bend": np.radians(25.0),
+        "up": 0.96,
+    }
 
 
 def draw_plan(

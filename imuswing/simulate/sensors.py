@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray, to_matrix
-from imuswing.recording.model import SensorStream
+from imuswing.recording.model import BoolArray, SensorStream
 from imuswing.simulate.kinematics import CHUNK, Body, SegmentMotion, State, join
 from imuswing.simulate.shocks import Ring, ring_signals
 from imuswing.simulate.splines import UniformSpline
@@ -46,7 +46,6 @@ class Clock:
     start: float
     drift: float = 0.0
     jitter_s: float = 0.0
-    tells_times: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,19 +143,24 @@ def exact_signals(body: Body, setup: SensorSetup, time: FloatArray) -> tuple[Flo
     return (gyr + ring_gyr) @ mount, (acc + ring_acc) @ mount
 
 
-def _lost(flaws: Flaws, count: int, rate: float, rng: np.random.Generator) -> FloatArray:
+def _lost(flaws: Flaws, count: int, rate: float, rng: np.random.Generator) -> BoolArray:
     """Which samples (N,) are lost, as booleans; the first and the last never are."""
     lost = rng.random(count) < flaws.lost_share
     for start in rng.integers(0, count, rng.poisson(flaws.bursts_per_s * count / rate)):
         lost[start : start + max(int(rng.exponential(flaws.burst_s) * rate), 2)] = True
     lost[[0, -1]] = False
-    return np.asarray(lost)
+    return lost
 
 
-def record(body: Body, setup: SensorSetup, *, until: float, rng: np.random.Generator) -> SensorStream:
-    """The stream that one sensor delivers up to `until` s, with all its errors."""
+def record(
+    body: Body, setup: SensorSetup, *, until: float, rng: np.random.Generator, clock_rng: np.random.Generator
+) -> SensorStream:
+    """The stream that one sensor delivers up to `until` s, with all its errors.
+
+    clock_rng: draws the jitter of sample times, the same for all sensors of a clock.
+    """
     flaws, clock = setup.flaws, setup.clock
-    time, own = sample_times(clock, until, rng)
+    time, own = sample_times(clock, until, clock_rng)
     gyr, acc = exact_signals(body, setup, time)
     gyr = gyr @ flaws.gyr_matrix.T + flaws.bias_at(time) + flaws.gyr_noise * rng.standard_normal(gyr.shape)
     acc = acc @ flaws.acc_matrix.T + flaws.acc_bias + flaws.acc_noise * rng.standard_normal(acc.shape)

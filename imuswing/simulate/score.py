@@ -1,0 +1,35 @@
+"""A lesson while it is written: the timeline, its swings, its events, and shocks that sensors will feel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from imuswing.recording.model import Event
+from imuswing.simulate.timeline import Timeline
+from imuswing.simulate.truth import Mark
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shock:
+    """A knock on the body or a club on a ball or turf.
+
+    time: s on the timeline.  size: peak at the hand, m/s², or at the knocked sensor.  frequency: Hz.  decay_s: s.
+    at: `hand` (it dies away along the arm), `all` (every sensor as much), or one tracked point.
+    """
+
+    time: float
+    size: float
+    frequency: float
+    decay_s: float
+    at: str = "hand"
+
+
+@dataclass(kw_only=True)
+class Score:
+    """Times are s on the timeline. others: movements that are no swings: what, from when, until when."""
+
+    timeline: Timeline
+    marks: list[Mark] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    shocks: list[Shock] = field(default_factory=list)
+    others: list[tuple[str, float, float]] = field(default_factory=list)
