@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from imuswing.errors import RecordingError
-from imuswing.recording.layout import parse_motion_name
+from imuswing.recording.layout import EVENTS_TABLE, parse_motion_name
 from imuswing.recording.model import Event
 from imuswing.recording.tables import NOT_AVAILABLE, Row, read_table, table_text, value
 from imuswing.vocabulary import SHOT, TAP, TRIAL_TYPES
@@ -55,7 +55,7 @@ MOMENTS: Final[tuple[str, ...]] = (SHOT, TAP)
 def events_path(first: Path, *, tracksys: bool = True) -> Path:
     """The events file of a recording whose first motion table is `first`, or the one without a tracking system."""
     name = parse_motion_name(first)
-    return first.with_name((name if tracksys else name.without_tracksys()).file("events.tsv"))
+    return first.with_name((name if tracksys else name.without_tracksys()).file(EVENTS_TABLE))
 
 
 def read_events(files: Mapping[str, Path], *, clock: str | None = None) -> tuple[Event, ...]:

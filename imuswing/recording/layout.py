@@ -12,6 +12,9 @@ from typing import Final
 from imuswing.errors import RecordingError
 
 MOTION_TABLE: Final = "motion.tsv"
+MOTION_SIDECAR: Final = "motion.json"
+CHANNELS_TABLE: Final = "channels.tsv"
+EVENTS_TABLE: Final = "events.tsv"
 ENTITIES: Final[tuple[str, ...]] = ("sub", "ses", "task", "tracksys", "acq", "run")
 """Entities of a motion file in the order in which its name holds them."""
 
@@ -69,6 +72,11 @@ def parse_motion_name(path: Path) -> MotionName:
             "name it sub-…_ses-…_task-…_tracksys-…_motion.tsv",
         )
     return MotionName(**labels)
+
+
+def beside(motion: Path, suffix: str) -> Path:
+    """The file with another suffix, such as `channels.tsv`, beside a motion table."""
+    return motion.with_name(motion.name.removesuffix(MOTION_TABLE) + suffix)
 
 
 def check_is_file(path: Path) -> None:

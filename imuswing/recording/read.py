@@ -14,7 +14,15 @@ from imuswing.errors import RecordingError
 from imuswing.recording.channels import Channels, Triad, read_channels
 from imuswing.recording.events import read_events
 from imuswing.recording.find import acquisition_times, calibration_recording, find_recordings
-from imuswing.recording.layout import absolute, dataset_root, inherited, motion_files, parse_motion_name
+from imuswing.recording.layout import (
+    CHANNELS_TABLE,
+    absolute,
+    beside,
+    dataset_root,
+    inherited,
+    motion_files,
+    parse_motion_name,
+)
 from imuswing.recording.model import BoolArray, FloatArray, Recording, SensorStream
 from imuswing.recording.motion_table import read_motion_table
 from imuswing.recording.participants import read_lead_side
@@ -87,9 +95,8 @@ def read(path: Path | str) -> Recording:
 
 def _channels(file: Path, root: Path) -> Channels:
     """The channels of a motion table, from the nearest channels.tsv that applies."""
-    applicable = inherited(file, root, "channels.tsv")
-    own = file.with_name(file.name.removesuffix("motion.tsv") + "channels.tsv")
-    return read_channels(applicable[-1] if applicable else own)
+    applicable = inherited(file, root, CHANNELS_TABLE)
+    return read_channels(applicable[-1] if applicable else beside(file, CHANNELS_TABLE))
 
 
 def _start_hints(root: Path, files: Mapping[str, Path]) -> dict[str, float]:

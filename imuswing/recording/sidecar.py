@@ -11,7 +11,7 @@ from typing import Any, Final, cast
 
 from imuswing.errors import RecordingError
 from imuswing.recording.channels import UNITS
-from imuswing.recording.layout import inherited
+from imuswing.recording.layout import MOTION_SIDECAR, beside, inherited
 from imuswing.recording.tables import read_json
 from imuswing.vocabulary import SAMPLE_MEANINGS, STANDARD_GRAVITY, SampleMeaning
 
@@ -90,8 +90,8 @@ def is_positive(number: object) -> bool:
 
 def read_sidecar(path: Path, root: Path) -> Sidecar:
     """The JSON files that apply to a motion table; RecordingError without one that gives the SamplingFrequency."""
-    own = path.with_suffix(".json")
-    files = inherited(path, root, "motion.json")
+    own = beside(path, MOTION_SIDECAR)
+    files = inherited(path, root, MOTION_SIDECAR)
     if not files:
         raise RecordingError(own, "does not exist", f"write it, with {RATE_KEY} in Hz and TaskName")
     fields: dict[str, Any] = {}

@@ -21,7 +21,17 @@ from imuswing.errors import SettingsError
 from imuswing.recording.channels import COLUMNS, COMPONENTS, INERTIAL_TYPES, LATENCY, UNITS
 from imuswing.recording.dataset import add_participant, check_label, dataset_folder, rows_of, start_dataset
 from imuswing.recording.events import event_fields, event_rows, events_path, events_text, split_rows, used_columns
-from imuswing.recording.layout import MotionName, parse_motion_name, scans_path, session_folder
+from imuswing.recording.layout import (
+    CHANNELS_TABLE,
+    EVENTS_TABLE,
+    MOTION_SIDECAR,
+    MOTION_TABLE,
+    MotionName,
+    beside,
+    scans_path,
+    session_folder,
+    split_tracksys,
+)
 from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.recording.sidecar import MEANING_KEY, RANGE_KEYS, RATE_KEY
 from imuswing.recording.tables import NOT_AVAILABLE, json_text, read_json, table_text, write_files
@@ -47,7 +57,7 @@ def write_recording(
     root = dataset_folder(dataset)
     names = _names(recording)
     motion = session_folder(root, names[min(names)]) / "motion"
-    paths = {system: motion / name.file("motion.tsv") for system, name in names.items()}
+    paths = {system: motion / name.file(MOTION_TABLE) for system, name in names.items()}
     old = _existing(paths)
     if old and not overwrite:
         raise SettingsError(f"{old[0]} exists already; give the new recording another run or session")
@@ -59,7 +69,7 @@ def write_recording(
     if recording.events:
         contents |= _event_files(events_path(first), event_rows(recording.events), fields={})
     # The motion tables last: a recording is there once they are.
-    ordered = dict(sorted(contents.items(), key=lambda item: item[0].name.endswith("_motion.tsv")))
+    ordered = dict(sorted(contents.items(), key=lambda item: item[0].name.endswith(MOTION_TABLE)))
     scans = scans_path(root, names[min(names)])
     ordered[scans] = _scans_text(scans, paths, _start_times(recording, acq_time), gone=set(old))
     add_participant(root, participant=recording.participant, lead_side=recording.lead_side)
@@ -101,8 +111,8 @@ def _event_files(path: Path, rows: Sequence[Mapping[str, str | None]], *, fields
 def _names(recording: Recording) -> dict[str, MotionName]:
     """By tracking system the labels of its files, checked."""
     labels = {
-        "sub": recording.participant,
-        "ses": recording.session,
+        "participant": recording.participant,
+        "session": recording.session,
         "task": recording.task,
         "acq": recording.acq,
         "run": recording.run,
@@ -134,9 +144,9 @@ def _names(recording: Recording) -> dict[str, MotionName]:
 def _existing(paths: Mapping[str, Path]) -> list[Path]:
     """The motion tables of all tracking systems that stand under the recording's name already."""
     first = paths[min(paths)]
-    shared = parse_motion_name(first).without_tracksys()
-    found = first.parent.glob(f"sub-{shared.sub}_*_motion.tsv") if first.parent.is_dir() else ()
-    return sorted(path for path in found if parse_motion_name(path).without_tracksys() == shared)
+    shared = split_tracksys(first.name)[0]
+    found = first.parent.glob(f"*_{MOTION_TABLE}") if first.parent.is_dir() else ()
+    return sorted(path for path in found if split_tracksys(path.name)[0] == shared)
 
 
 def _remove_stale(old: list[Path], *, keep: set[Path]) -> None:
@@ -145,9 +155,8 @@ def _remove_stale(old: list[Path], *, keep: set[Path]) -> None:
         shared = events_path(path, tracksys=False)
         for file in (shared, shared.with_suffix(".json")):
             file.unlink(missing_ok=True)
-        stem = path.name.removesuffix("motion.tsv")
-        for suffix in ("motion.tsv", "motion.json", "channels.tsv", "channels.json", "events.tsv", "events.json"):
-            file = path.with_name(stem + suffix)
+        tables = [beside(path, suffix) for suffix in (MOTION_TABLE, CHANNELS_TABLE, EVENTS_TABLE)]
+        for file in (*tables, *(table.with_suffix(".json") for table in tables)):
             if file not in keep:
                 file.unlink(missing_ok=True)
 
@@ -179,11 +188,10 @@ def _system_files(path: Path, streams: list[SensorStream], *, task: str) -> Cont
                     }
                 )
                 columns.append(array[:, axis])
-    stem = path.name.removesuffix("motion.tsv")
     return {
         path: partial(_write_columns, columns=columns),
-        path.with_suffix(".json"): json_text(_sidecar(streams, rows, task=task)),
-        path.with_name(stem + "channels.tsv"): table_text(COLUMNS, rows),
+        beside(path, MOTION_SIDECAR): json_text(_sidecar(streams, rows, task=task)),
+        beside(path, CHANNELS_TABLE): table_text(COLUMNS, rows),
     }
 
 

@@ -149,8 +149,8 @@ def test_nothing_is_left_where_writing_fails(root: Path, monkeypatch: pytest.Mon
 @pytest.mark.parametrize(
     ("labels", "message"),
     [
-        ({"participant": "J. Doe"}, "participant|sub is 'J. Doe'; a label is made of letters and digits only"),
-        ({"session": "1-a"}, "ses is '1-a'"),
+        ({"participant": "J. Doe"}, "participant is 'J. Doe'; a label is made of letters and digits only"),
+        ({"session": "1-a"}, "session is '1-a'"),
         ({"task": "full swing"}, "task is 'full swing'"),
         ({"run": "two"}, "run is 'two'; it must be a number"),
         ({"task": None}, "the recording has no task; name it"),
