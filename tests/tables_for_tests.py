@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 from scipy.interpolate import PchipInterpolator
 
-from imuswing.measures.dictionary import CURVE_UNITS, MEASURES, swing_columns
+from imuswing.measures.dictionary import MEASURES
+from imuswing.measures.tables import curves_table, swings_table
 
 POINTS = ("chest", "lead_forearm", "lead_hand")
 RATE_HZ = 200.0
 TAKEAWAY_S, TOP_S, FINISH_S = -0.95, -0.27, 0.75
 MIX = ("turning", "turning", "stalled", "turning", "slowing", "turning", "stalled", "turning", "slowing")
 LOWEST = {"turning": 0.86, "slowing": 0.55, "stalled": 0.1}
-CURVE_KEYS = ["participant", "session", "task", "run", "swing"]
 
 Tables = tuple[pd.DataFrame, pd.DataFrame, dict[str, Any]]
 
@@ -38,18 +38,19 @@ def lesson_tables(
     rows, parts = [], []
     for number, verdict in enumerate([*verdicts, *["turning"] * practice], start=1):
         shot = number <= len(verdicts)
-        time, curves = _curves(verdict, random, chest="chest" in worn)
+        time, curves = _curves(verdict, random)
         block = None if not blocks else "baseline" if number <= (len(verdicts) + 1) // 2 else "drill"
-        row: dict[str, Any] = {name: None for name in swing_columns()}
-        row |= labels | {"swing": number, "kind": "shot" if shot else "practice", "flags": [], "block": block}
+        row: dict[str, Any] = labels | {
+            "swing": number,
+            "kind": "shot" if shot else "practice",
+            "flags": [],
+            "block": block,
+        }
         row |= {"outcome": random.choice(["pure", "thin", "fat"]) if shot else None}
         row |= _numbers(verdict, time, curves, 30.0 + 22.0 * number, worn, random)
         rows.append(row)
-        keys = {name: labels[name] for name in CURVE_KEYS[:-1]} | {"swing": number}
-        parts.append(pd.DataFrame(keys | {"time_s": time} | _worn_curves(curves, worn)))
-    swings = pd.DataFrame(rows, columns=list(swing_columns()))
-    empty = pd.DataFrame(columns=[*CURVE_KEYS, *CURVE_UNITS])
-    return swings, pd.concat(parts, ignore_index=True) if parts else empty, quality_record(labels, worn, lead_side)
+        parts.append(labels | {"swing": number, "time_s": time} | _worn_curves(curves, worn))
+    return swings_table(rows), curves_table(parts), quality_record(labels, worn, lead_side)
 
 
 def several(*tables: Tables) -> Tables:
@@ -87,14 +88,22 @@ def quality_record(labels: dict[str, Any], worn: Sequence[str], lead_side: str) 
             }
         ],
         "warnings": [
-            {"level": "problem", "text": "The forearm roll is missing.", "do": "Do the five rolls before the next lesson."},
-            {"level": "advice", "text": "The hand sensor lost 31 samples.", "do": "Keep the phone nearer to the student."},
+            {
+                "level": "problem",
+                "text": "The forearm roll is missing.",
+                "do": "Do the five rolls before the next lesson.",
+            },
+            {
+                "level": "advice",
+                "text": "The hand sensor lost 31 samples.",
+                "do": "Keep the phone nearer to the student.",
+            },
         ],
-        "settings": {"verdict": {"turning_from": 0.7, "slowing_from": 0.4}},
+        "settings": {"rates": {"turning_from": 0.7, "slowing_from": 0.4}},
     }
 
 
-def _curves(verdict: str, random: np.random.Generator, *, chest: bool) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+def _curves(verdict: str, random: np.random.Generator) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     time = np.arange(round((TAKEAWAY_S - 0.5) * RATE_HZ), round((FINISH_S + 0.5) * RATE_HZ) + 1) / RATE_HZ
     peak = random.normal(330.0, 22.0)
     low = peak * (LOWEST[verdict] + random.normal(0.0, 0.035))
@@ -110,13 +119,14 @@ def _curves(verdict: str, random: np.random.Generator, *, chest: bool) -> tuple[
     rate += random.normal(0.0, 1.0) + 3.0 * np.sin(2 * np.pi * 6.0 * time + random.uniform(0, 6))
     swing = PchipInterpolator([-2, TAKEAWAY_S, TOP_S, 0, 0.3, FINISH_S, 3], [0, 0, 1, 0.1, -0.7, -0.9, -0.9])(time)
     offset = random.normal(0.0, 2.5)
+    early, late = np.exp(-(((time - TOP_S) / 0.22) ** 2)), 1.0 / (1.0 + np.exp(-25.0 * time))
     return time, {
         "chest_turn_rate_dps": rate,
         "chest_turn_deg": np.cumsum(rate) / RATE_HZ,
         "shoulder_tilt_deg": -6.0 - 14.0 * swing + offset,
         "chest_lean_deg": -2.0 + 3.0 * swing,
-        "wrist_flexion_deg": -12.0 - 16.0 * np.exp(-(((time - TOP_S) / 0.22) ** 2)) + 14 / (1 + np.exp(-25 * time)) + offset,
-        "wrist_ulnar_deg": 14.0 - 27.0 * np.exp(-(((time - TOP_S) / 0.3) ** 2)) + 0.5 * offset,
+        "wrist_flexion_deg": -12.0 - random.normal(16.0, 5.0) * early + 14.0 * late + offset,
+        "wrist_ulnar_deg": 14.0 - random.normal(27.0, 4.0) * early + 0.5 * offset,
         "arm_height_deg": -62.0 + 70.0 * np.abs(swing) + offset,
     }
 
@@ -166,7 +176,12 @@ def _numbers(
 
 
 def _worn_curves(curves: dict[str, np.ndarray], worn: Sequence[str]) -> dict[str, np.ndarray]:
-    needs = {"chest": ("chest",), "shoulder": ("chest",), "wrist": ("lead_forearm", "lead_hand"), "arm": ("lead_forearm",)}
+    needs = {
+        "chest": ("chest",),
+        "shoulder": ("chest",),
+        "wrist": ("lead_forearm", "lead_hand"),
+        "arm": ("lead_forearm",),
+    }
     return {
         name: values if set(needs[name.split("_")[0]]) <= set(worn) else np.full_like(values, np.nan)
         for name, values in curves.items()

@@ -12,7 +12,7 @@ from imuswing.report.pictures import verdict_mark
 from imuswing.report.shapes import Limits
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
-from imuswing.report.wording import error_text, table_text, verdict_text
+from imuswing.report.wording import error_text, flag_text, meaning_of, table_text, verdict_text
 
 MAIN_COLUMNS: Final = (
     "chest_continuity",
@@ -63,7 +63,8 @@ def swing_table(recordings: Sequence[RecordingView], names: Sequence[str], texts
 
 
 def _head(text: str, measure: Measure | None) -> Html:
-    unit = "" if measure is None or measure.unit in ("1", "P") else f", {measure.unit}"
+    plain = measure is None or measure.unit in ("1", "P") or meaning_of(measure) is not None
+    unit = "" if measure is None or plain else f", {measure.unit}"
     return tag("th", tag("button", f"{text}{unit}", type="button", class_="sort"), scope="col", class_=_rank(measure))
 
 
@@ -90,18 +91,17 @@ def _row(
     cells += [_cell(swing, measure, texts) for measure in measures]
     for column in context:
         value = getattr(swing, column)
-        cells.append(tag("td", ", ".join(texts.named("flag", flag) for flag in value) if column == "flags" else value))
+        cells.append(tag("td", ", ".join(flag_text(flag, texts) for flag in value) if column == "flags" else value))
     return tag("tr", cells, data_row=swing.key, data_recording=recording.key)
 
 
 def _cell(swing: SwingView, measure: Measure, texts: Texts) -> Html:
     value = swing.values.get(measure.name)
     error = swing.values.get(measure.se_name) if measure.has_se and value is not None else None
-    shown = None if error is None else tag("small", f" ± {error_text(measure, error, texts)}")
+    shown = None if error is None else tag("small", f" ±\u00a0{error_text(measure, error, texts)}")
     sort = None if value is None else f"{value:.6g}"
-    return tag(
-        "td", table_text(measure, value), shown, class_=" ".join(filter(None, ("num", _rank(measure)))), data_sort=sort
-    )
+    style = " ".join(filter(None, ("num", _rank(measure))))
+    return tag("td", table_text(measure, value, texts), shown, class_=style, data_sort=sort)
 
 
 def warning_count(quality: Mapping[str, Any]) -> int:

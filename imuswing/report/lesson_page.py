@@ -143,7 +143,7 @@ def _footer(quality: Mapping[str, Any], texts: Texts) -> Html:
 
 def _data(recordings: Sequence[RecordingView], limits: Limits, texts: Texts) -> dict[str, Any]:
     """All that the page's script needs."""
-    plots = {}
+    plots: dict[str, Any] = {}
     for recording in recordings:
         drawn = {"chest": chest_plot(recording, limits, texts), "wrist": wrist_plot(recording, texts)}
         plots |= {f"{recording.key}-{name}": plot for name, plot in drawn.items() if plot is not None}

@@ -126,9 +126,11 @@ def _largest(hill: Hill) -> float:
     return float(np.max(hill.between(-0.15, SHOWN_S[1])[1], initial=0.0)) / 1.05
 
 
-_PIVOT: Final = (214.0, 112.0)
-_ARM: Final = 92.0
-_SIZE: Final = (360.0, 250.0)
+_PIVOT: Final = (238.0, 112.0)
+_ARM: Final = 100.0
+_SIZE: Final = (400.0, 252.0)
+_SHOULDERS: Final = 46.0
+_FIGURE_HEIGHT: Final = 128.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,16 +158,11 @@ def arm_picture(swings: Sequence[SwingView], *, picked: str | None, lead_side: s
     arcs = [(swing, arc) for swing in swings if (arc := arm_arc(swing)) is not None]
     ticks = [_tick(arc.top_deg, side) for swing, arc in arcs if swing.is_shot]
     groups = [_arm_group(swing, arc, side, picked, texts) for swing, arc in arcs]
-    parallel_end = _at(90.0, _ARM + 24.0, side)
-    parallel = [
-        tag("path", d=f"M{_x(0, side):.0f} {_PIVOT[1]}H{parallel_end[0]:.1f}", class_="parallel"),
-        _label(texts("backswing.parallel"), *_at(90.0, _ARM + 26.0, side), side, dy=-7, outward=-1),
-    ]
     return tag(
         "svg",
         tag("title", alt),
         _figure(side),
-        parallel,
+        _parallel(side, texts),
         ticks,
         groups,
         _target(side, texts),
@@ -176,59 +173,62 @@ def arm_picture(swings: Sequence[SwingView], *, picked: str | None, lead_side: s
 
 
 def _arm_group(swing: SwingView, arc: ArmArc, side: float, picked: str | None, texts: Texts) -> Html:
-    start, end = _at(arc.address_deg, _ARM, side), _at(arc.top_deg, _ARM, side)
-    large = int(arc.top_deg - arc.address_deg > 180.0)
-    sweep = 1 if side > 0 else 0
-    centre = (_x(0, side), _PIVOT[1])
-    sector = (
-        f"M{centre[0]:.1f} {centre[1]:.1f}L{start[0]:.1f} {start[1]:.1f}"
-        f"A{_ARM:.0f} {_ARM:.0f} 0 {large} {sweep} {end[0]:.1f} {end[1]:.1f}Z"
-    )
+    centre, start, end = _at(0.0, 0.0, side), _at(arc.address_deg, _ARM, side), _at(arc.top_deg, _ARM, side)
+    span = arc.top_deg - arc.address_deg
+    curve = f"A{_ARM:.0f} {_ARM:.0f} 0 {int(span > 180.0)} {1 if side > 0 else 0} {_point(end)}"
+    middle = _at(arc.address_deg + span / 2.0, 0.56 * _ARM, side)
     return tag(
         "g",
-        tag("path", d=sector, class_="sector"),
-        tag("path", d=f"M{centre[0]:.1f} {centre[1]:.1f}L{start[0]:.1f} {start[1]:.1f}", class_="arm-address"),
-        tag("path", d=f"M{centre[0]:.1f} {centre[1]:.1f}L{end[0]:.1f} {end[1]:.1f}", class_="arm-top"),
+        tag("path", d=f"M{_point(centre)}L{_point(start)}{curve}Z", class_="sector"),
+        tag("path", d=f"M{_point(centre)}L{_point(start)}", class_="arm-address"),
+        tag("path", d=f"M{_point(centre)}L{_point(end)}", class_="arm-top"),
         tag("circle", cx=f"{end[0]:.1f}", cy=f"{end[1]:.1f}", r=6, class_="hand"),
-        _label(texts("backswing.address"), *_at(arc.address_deg, _ARM + 14.0, side), side, outward=1),
-        _label(texts("backswing.top"), *_at(arc.top_deg, _ARM + 18.0, side), side, outward=-1),
+        _text(f"{span:.0f}°", middle, class_="span"),
+        _text(texts("backswing.address"), _at(arc.address_deg, _ARM + 13.0, side)),
+        _text(texts("backswing.top"), _at(arc.top_deg + 13.0, _ARM + 4.0, side)),
         data_for=swing.key,
         hidden=swing.key != picked,
     )
 
 
 def _tick(angle: float, side: float) -> Html:
-    (x1, y1), (x2, y2) = _at(angle, _ARM + 2.0, side), _at(angle, _ARM + 11.0, side)
-    return tag("path", d=f"M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}", class_="tick")
+    line = f"M{_point(_at(angle, _ARM + 9.0, side))}L{_point(_at(angle, _ARM + 20.0, side))}"
+    return tag("path", d=line, class_="tick")
+
+
+def _parallel(side: float, texts: Texts) -> list[Html]:
+    """The level of the arm parallel to the ground, with its name under the line's far end."""
+    far = _at(90.0, _PIVOT[0] - 6.0, side)
+    anchor = "start" if side > 0 else "end"
+    name = tag("text", texts("backswing.parallel"), x=f"{far[0]:.1f}", y=far[1] + 15.0, text_anchor=anchor)
+    return [tag("path", d=f"M{_point(_at(90.0, 0.0, side))}L{_point(far)}", class_="parallel"), name]
 
 
 def _figure(side: float) -> Html:
-    """A pale figure behind the arc: head, shoulders, trunk, legs."""
-    lead, trail = _x(0, side), _x(-44, side)
-    middle = (lead + trail) / 2.0
-    y = _PIVOT[1]
-    body = f"M{trail} {y}H{lead}M{middle} {y}V{y + 66}M{middle - 18} {y + 66}H{middle + 18}"
-    legs = f"M{middle - 18} {y + 66}L{middle - 26} {y + 126}M{middle + 18} {y + 66}L{middle + 26} {y + 126}"
-    return tag(
-        "g", tag("circle", cx=middle, cy=y - 30, r=17), tag("path", d=body + legs), class_="figure", aria_hidden="true"
-    )
+    """A pale figure behind the arc: head, trunk, legs."""
+    lead, trail = _x(4, side), _x(-_SHOULDERS - 4, side)
+    middle, y = (lead + trail) / 2.0, _PIVOT[1]
+    hips, feet = y + 62.0, y + _FIGURE_HEIGHT
+    trunk = f"M{trail} {y}H{lead}L{middle + 15 * side} {hips}H{middle - 15 * side}Z"
+    legs = f"M{middle - 12} {hips}L{middle - 22} {feet}M{middle + 12} {hips}L{middle + 22} {feet}"
+    parts = [tag("circle", cx=middle, cy=y - 32, r=16), tag("path", d=trunk), tag("path", d=legs)]
+    return tag("g", parts, class_="figure", aria_hidden="true")
 
 
 def _target(side: float, texts: Texts) -> Html:
-    y = _SIZE[1] - 12.0
-    start, end = _x(52, side), _x(96, side)
-    head = f"M{end - 6 * side} {y - 5}L{end} {y}L{end - 6 * side} {y + 5}"
-    return tag(
-        "g",
-        tag("path", d=f"M{start} {y}H{end}{head}", class_="target"),
-        tag("text", texts("backswing.target"), x=(start + end) / 2.0, y=y - 9, text_anchor="middle"),
-    )
+    y = _PIVOT[1] + _FIGURE_HEIGHT
+    start, end = _x(84, side), _x(136, side)
+    arrow = f"M{start} {y}H{end}M{end - 7 * side} {y - 6}L{end} {y}L{end - 7 * side} {y + 6}"
+    words = _text(texts("backswing.target"), ((start + end) / 2.0, y - 13.0))
+    return tag("g", tag("path", d=arrow, class_="target"), words)
 
 
-def _label(text: str, x: float, y: float, side: float, *, outward: int, dy: float = 4) -> Html:
-    """Text that starts at a point and runs away from it: outward +1 to the target, -1 away from it."""
-    anchor = "start" if outward * side > 0 else "end"
-    return tag("text", text, x=f"{x:.1f}", y=f"{y + dy:.1f}", text_anchor=anchor)
+def _text(text: str, at: tuple[float, float], class_: str | None = None) -> Html:
+    return tag("text", text, x=f"{at[0]:.1f}", y=f"{at[1] + 4:.1f}", text_anchor="middle", class_=class_)
+
+
+def _point(at: tuple[float, float]) -> str:
+    return f"{at[0]:.1f} {at[1]:.1f}"
 
 
 def _at(angle_deg: float, radius: float, side: float) -> tuple[float, float]:

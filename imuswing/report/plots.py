@@ -92,8 +92,8 @@ def _picked_hill(swing: SwingView, hill: Hill, limits: Limits, texts: Texts) -> 
     mark = MARKS[swing.verdict]
     colour = mark.colour if swing.is_shot else "quiet"
     time, rate = hill.between(SHOWN_S[0], limits.after_s)
-    kept = _path(time, rate) | {"fill": "tozeroy", "fillcolor": f"@{colour}/0.3", "line": {"width": 0}}
-    traces = [kept | {"hoverinfo": "skip"}, *_bite_traces(hill, limits, colour)]
+    kept = _path(time, rate) | {"fill": "tozeroy", "fillcolor": f"@{colour}/0.55", "line": {"width": 0}}
+    traces = [*_stretch_lines(hill), _level_line(hill, limits, colour)] if _has_level(hill) else []
     traces.append(
         _curve(SHOWN_S[0], GRID_STEP_S, hill.rate_dps)
         | {"line": {"color": f"@{colour}", "width": 3.5}, "hovertemplate": _hover(swing, texts)}
@@ -102,23 +102,36 @@ def _picked_hill(swing: SwingView, hill: Hill, limits: Limits, texts: Texts) -> 
     if hill.slowest is not None:
         traces.append(_slowest_mark(swing, hill.slowest, mark.symbol, colour))
         annotations.append(_words_at_curve(swing, hill, colour, texts))
-    if hill.level_dps is not None and hill.level_dps > 0.0:
+    if _has_level(hill):
         annotations.append(_level_words(swing, hill, colour, texts))
-    return {"traces": traces, "annotations": annotations}
+    under = [kept | {"hoverinfo": "skip"}, *_bite_traces(hill, limits, colour)]
+    return {"under": under, "over": traces, "annotations": annotations}
+
+
+def _has_level(hill: Hill) -> bool:
+    return hill.level_dps is not None and hill.level_dps > 0.0
 
 
 def _bite_traces(hill: Hill, limits: Limits, colour: str) -> list[Plot]:
-    if hill.level_dps is None or hill.level_dps <= 0.0:
+    if not _has_level(hill):
         return []
-    hatch = {"shape": "/", "fgcolor": f"@{colour}", "bgcolor": f"@{colour}/0.06", "size": 8, "solidity": 0.22}
+    hatch = {"shape": "/", "fgcolor": f"@{colour}/0.8", "bgcolor": "@sheet/0.6", "size": 9, "solidity": 0.16}
     traces = _between_level(hill, hill.level_from_s, limits.after_s, {"fillpattern": hatch})
     for start, end in hill.stalled_s:
-        traces += _between_level(hill, start, end, {"fillcolor": "@stalled/0.5"})
-        line = {"color": "@stalled", "width": 9}
-        traces.append(_path(*hill.between(start, end)) | {"line": line, "hoverinfo": "skip"})
+        traces += _between_level(hill, start, end, {"fillcolor": "@stalled/0.2"})
+    return traces
+
+
+def _stretch_lines(hill: Hill) -> list[Plot]:
+    """The stalled stretches as a broad line on the curve."""
+    line = {"color": "@stalled", "width": 9}
+    return [_path(*hill.between(start, end)) | {"line": line, "hoverinfo": "skip"} for start, end in hill.stalled_s]
+
+
+def _level_line(hill: Hill, limits: Limits, colour: str) -> Plot:
     ends = np.array([hill.level_from_s, limits.after_s])
     level = _path(ends, np.full(2, hill.level_dps))
-    return [*traces, level | {"line": {"color": f"@{colour}", "width": 1.5, "dash": "dot"}, "hoverinfo": "skip"}]
+    return level | {"line": {"color": f"@{colour}", "width": 1.5, "dash": "dot"}, "hoverinfo": "skip"}
 
 
 def _between_level(hill: Hill, start: float, end: float, fill: Plot) -> list[Plot]:
@@ -161,8 +174,8 @@ def _words_at_curve(swing: SwingView, hill: Hill, colour: str, texts: Texts) -> 
         "arrowcolor": f"@{colour}",
         "standoff": 9,
         "ax": 0,
-        "ay": 44 if low else -44,
-        "font": {"color": f"@{colour}", "size": 16},
+        "ay": 48 if low else -72,
+        "font": {"color": f"@{colour}", "size": 19},
         "bgcolor": "@sheet/0.9",
         "borderpad": 3,
     }
@@ -186,7 +199,7 @@ def _chest_layout(hills: list[Hill], limits: Limits, texts: Texts) -> Plot:
     low, high = common_scale(hills)
     ticks = [-0.2, -0.1, 0.0, 0.1, 0.2]
     names = ["−0.2", "−0.1", texts("at_curve.ball"), "+0.1", "+0.2"]
-    band = {
+    band: Plot = {
         "type": "rect",
         "xref": "x",
         "yref": "paper",
@@ -195,23 +208,23 @@ def _chest_layout(hills: list[Hill], limits: Limits, texts: Texts) -> Plot:
         "y0": 0,
         "y1": 1,
     }
-    ball = {"type": "circle", "xref": "x", "yref": "y", "xsizemode": "pixel", "ysizemode": "pixel"}
+    ball: Plot = {"type": "circle", "xref": "x", "yref": "y", "xsizemode": "pixel", "ysizemode": "pixel"}
     ball |= {"xanchor": 0.0, "yanchor": 0.0, "x0": -6, "x1": 6, "y0": -6, "y1": 6}
-    impact = {"type": "line", "xref": "x", "yref": "paper", "x0": 0, "x1": 0, "y0": 0, "y1": 1, "layer": "below"}
+    impact: Plot = {"type": "line", "xref": "x", "yref": "paper", "x0": 0, "x1": 0, "y0": 0, "y1": 1, "layer": "below"}
     shapes = [
         band | {"fillcolor": "@band", "line": {"width": 0}, "layer": "below"},
         impact | {"line": {"color": "@quiet/0.6", "width": 1}},
         ball | {"fillcolor": "@sheet", "line": {"color": "@ink", "width": 1.5}, "layer": "above"},
     ]
-    through = {
+    through: Plot = {
         "x": (limits.after_s - limits.before_s) / 2.0,
         "xref": "x",
         "y": 1.0,
         "yref": "paper",
         "yanchor": "bottom",
     }
-    still = {"x": 0.0, "xref": "paper", "xanchor": "left", "y": 0.0, "yref": "y", "yanchor": "bottom"}
-    quiet = {"showarrow": False, "font": {"color": "@quiet", "size": 12}}
+    still: Plot = {"x": 1.0, "xref": "paper", "xanchor": "right", "y": 0.0, "yref": "y", "yanchor": "top"}
+    quiet: Plot = {"showarrow": False, "font": {"color": "@quiet", "size": 12}}
     return _layout() | {
         "shapes": shapes,
         "annotations": [
@@ -281,11 +294,11 @@ def _picked_wrist(swing: SwingView, texts: Texts) -> Plot:
             traces.append(point | {"hoverinfo": "skip"} | bar)
             if axis == "y":
                 annotations.append(_moment_words(time, texts(f"wrist.{moment}")))
-    return {"traces": traces, "annotations": annotations}
+    return {"under": [], "over": traces, "annotations": annotations}
 
 
 def _moment_words(time: float, text: str) -> Plot:
-    place = {"x": time, "xref": "x", "y": 1.0, "yref": "paper", "yanchor": "bottom", "showarrow": False}
+    place: Plot = {"x": time, "xref": "x", "y": 1.0, "yref": "paper", "yanchor": "bottom", "showarrow": False}
     return place | {"text": text, "font": {"color": "@ink", "size": 12}}
 
 
@@ -304,7 +317,7 @@ def _wrist_layout(base: list[Plot], start: float, texts: Texts) -> Plot:
             "zerolinecolor": "@ink",
             "fixedrange": True,
         }
-    impact = {"type": "line", "xref": "x", "yref": "paper", "x0": 0, "x1": 0, "y0": 0, "y1": 1, "layer": "below"}
+    impact: Plot = {"type": "line", "xref": "x", "yref": "paper", "x0": 0, "x1": 0, "y0": 0, "y1": 1, "layer": "below"}
     return (
         _layout()
         | axes
@@ -350,7 +363,7 @@ def _hover(swing: SwingView, texts: Texts) -> str:
 
 
 def _bar(errors: Sequence[float], colour: str) -> Plot:
-    bars = {"type": "data", "array": [BAR_WIDTH * error for error in errors]}
+    bars: Plot = {"type": "data", "array": [BAR_WIDTH * error for error in errors]}
     return bars | {"color": f"@{colour}", "thickness": 2, "width": 5}
 
 

@@ -14,7 +14,7 @@ from imuswing.report.pictures import LARGE_SIZE, arm_arc, arm_picture, hill_pict
 from imuswing.report.shapes import CHEST_RATE, SHOWN_S, Limits, hill_of
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
-from imuswing.report.wording import certainty, chest_sentence, measure_text, verdict_text
+from imuswing.report.wording import certainty, chest_sentence, flag_text, measure_text, verdict_text
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND
 
 NUMBER_TIMES_S = (-0.2, -0.15, -0.1, -0.05, 0.0, 0.05, 0.1, 0.15, 0.2)
@@ -42,20 +42,23 @@ def chest_section(recording: RecordingView, limits: Limits, texts: Texts) -> Htm
         body: Child = tag("p", texts("chest.no_sensor" if missing else "chest.no_curves"), class_="absent")
     else:
         body = tag("p", texts("chest.read"), class_="read")
+    if any("events_from_chest" in swing.flags for swing in recording.swings):
+        body = [body, tag("p", texts("chest.events_from_chest"), class_="read")]
+    plot = _chest_plot_place(recording, picked, limits, texts)
     return tag(
         "div",
         body,
-        _tiles(recording, picked, limits, texts),
         tag(
             "div",
-            tag("div", _chest_plot_place(recording, picked, limits, texts), class_="plotted"),
+            plot and tag("div", plot, class_="plotted"),
+            _tiles(recording, picked, limits, texts),
             tag(
                 "div",
                 [_card(swing, swing is picked, texts) for swing in recording.swings],
                 class_="cards",
                 aria_live="polite",
             ),
-            class_="beside",
+            class_="beside chest",
         ),
     )
 
@@ -103,7 +106,7 @@ def _tile(recording: RecordingView, swing: SwingView, checked: bool, limits: Lim
             "span",
             tag("b", swing.number),
             verdict_mark(swing.verdict),
-            tag("span", words, class_="word"),
+            tag("span", texts(f"tile.{swing.verdict or 'unjudged'}"), class_="word"),
             class_=f"said {colour}",
             aria_hidden="true",
         ),
@@ -181,7 +184,7 @@ def _card(swing: SwingView, shown: bool, texts: Texts) -> Html:
 def _flag_list(swing: SwingView, texts: Texts) -> Child:
     if not swing.flags:
         return None
-    flags = [tag("li", texts.named("flag", flag)) for flag in swing.flags]
+    flags = [tag("li", flag_text(flag, texts)) for flag in swing.flags]
     return [tag("p", texts("card.flags"), class_="small"), tag("ul", flags, class_="small")]
 
 

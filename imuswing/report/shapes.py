@@ -8,11 +8,12 @@ levels, verdicts and limits come from the tables and the settings; curves are on
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 import numpy as np
 
+from imuswing.measures.rates import RateSettings
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.report.views import SwingView
 
@@ -30,24 +31,21 @@ class Limits:
     before_s, after_s: the stretch through the ball, s before and after impact.  turning, stalled: limits of continuity.
     """
 
-    before_s: float = 0.05
-    after_s: float = 0.15
-    turning: float = 0.7
-    stalled: float = 0.4
+    before_s: float
+    after_s: float
+    turning: float
+    stalled: float
 
 
 def limits_from(quality: Mapping[str, Any]) -> Limits:
-    """Limits as the quality record's settings state them, else the contract's own."""
-    settings = quality.get("settings")
-    flat = _flat(settings) if isinstance(settings, Mapping) else {}
-    names = {
-        "before_s": ("through_ball_before_s",),
-        "after_s": ("through_ball_after_s",),
-        "turning": ("turning_from",),
-        "stalled": ("slowing_from", "stalled_below"),
-    }
-    found = {field: next((flat[name] for name in keys if name in flat), None) for field, keys in names.items()}
-    return Limits(**{field: abs(value) for field, value in found.items() if value is not None})
+    """Limits as the quality record's settings state them, else those that the measures use unless told otherwise."""
+    settings = asdict(RateSettings()) | dict(_rate_settings(quality.get("settings")))
+    return Limits(
+        before_s=float(settings["before_s"]),
+        after_s=float(settings["after_s"]),
+        turning=float(settings["turning_from"]),
+        stalled=float(settings["slowing_from"]),
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,7 +99,7 @@ def common_scale(hills: list[Hill]) -> tuple[float, float]:
     tops += [float(np.max(hill.between(-0.15, SHOWN_S[1])[1], initial=0.0)) for hill in hills]
     lows = [float(np.min(hill.between(-0.05, SHOWN_S[1])[1], initial=0.0)) for hill in hills]
     high = max([60.0, *tops])
-    return min([-0.08 * high, *lows]) - 0.02 * high, 1.14 * high
+    return min([-0.07 * high, *lows]) - 0.02 * high, 1.14 * high
 
 
 def even_grid(start: float, end: float, step: float) -> FloatArray:
@@ -113,8 +111,7 @@ def even_grid(start: float, end: float, step: float) -> FloatArray:
 
 def on_grid(time: FloatArray, values: FloatArray, grid: FloatArray) -> FloatArray:
     """Values on the grid by straight lines between samples; NaN outside the curve and beside unknown samples."""
-    laid: FloatArray = np.interp(grid, time, values, left=np.nan, right=np.nan)
-    return laid
+    return np.asarray(np.interp(grid, time, values, left=np.nan, right=np.nan), dtype=np.float64)
 
 
 def _fastest_at(time: FloatArray, rate: FloatArray, top: float | None) -> float:
@@ -126,7 +123,7 @@ def _fastest_at(time: FloatArray, rate: FloatArray, top: float | None) -> float:
 def _stalled_stretches(
     swing: SwingView, time: FloatArray, rate: FloatArray, window: np.ndarray, limits: Limits
 ) -> tuple[tuple[float, float], ...]:
-    """Where the curve lies under the stalled limit, for a swing whose verdict is a stall; all of it if it hardly turned."""
+    """Where a stalled swing's curve lies under the stalled limit; the whole window if the chest hardly turned."""
     if swing.verdict != "stalled":
         return ()
     level, continuity = swing.values.get("chest_turn_rate_peak_dps"), swing.values.get("chest_continuity")
@@ -139,11 +136,10 @@ def _stalled_stretches(
     )
 
 
-def _flat(settings: Mapping[str, Any]) -> dict[str, float]:
-    flat: dict[str, float] = {}
-    for key, value in settings.items():
-        if isinstance(value, Mapping):
-            flat |= _flat(value)
-        elif isinstance(value, int | float) and not isinstance(value, bool):
-            flat[str(key)] = float(value)
-    return flat
+def _rate_settings(settings: Any) -> Mapping[str, Any]:
+    """The table of settings that holds the verdict's limits, wherever it stands among the others; {} if none does."""
+    if not isinstance(settings, Mapping):
+        return {}
+    if "turning_from" in settings:
+        return settings
+    return next((found for inner in settings.values() if (found := _rate_settings(inner))), {})

@@ -1,4 +1,4 @@
-"""The two tables as plain values that pages are made from: one view a recording, one a swing. Nothing is measured here."""
+"""The two tables as plain values that pages are made from: one view a recording, one a swing; nothing is measured."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ def measure_text(values: Mapping[str, float | None], name: str, texts: Texts, *,
 
 def signed_text(measure: Measure, value: float, texts: Texts) -> str:
     """A value with its unit; its sign becomes a direction in words."""
-    meaning = next((meaning for start, meaning in _MEANINGS if measure.name.startswith(start)), None)
+    meaning = meaning_of(measure)
     size = _with_unit(measure, abs(value) if meaning else value, texts)
     if meaning is None:
         return size
@@ -62,9 +62,18 @@ def error_text(measure: Measure, error: float, texts: Texts) -> str:
     return texts("value.se_small", smallest=f"{10.0**-measure.decimals:.{measure.decimals}f}")
 
 
-def table_text(measure: Measure, value: float | None) -> str:
-    """A bare number for a table cell, with a true minus sign; "" where null."""
-    return "" if value is None else _rounded(measure, value).replace("-", "−")
+def table_text(measure: Measure, value: float | None, texts: Texts) -> str:
+    """A table cell: a direction in words where the sign has one, else the bare number; "" where null."""
+    if value is None:
+        return ""
+    if meaning_of(measure) is not None:
+        return signed_text(measure, value, texts)
+    return _rounded(measure, value).replace("-", "−")
+
+
+def meaning_of(measure: Measure) -> str | None:
+    """What the sign of a measure tells, as the catalogue names it; None for plain sizes."""
+    return next((meaning for start, meaning in _MEANINGS if measure.name.startswith(start)), None)
 
 
 def certainty(swing: SwingView, texts: Texts) -> str | None:
@@ -84,6 +93,17 @@ def is_close_call(swing: SwingView) -> bool:
 def verdict_text(verdict: str | None, texts: Texts) -> str:
     """A verdict in the page's words."""
     return texts(f"verdict.{verdict or 'unjudged'}")
+
+
+def flag_text(flag: str, texts: Texts) -> str:
+    """A flag in words: its own entry, or what it is about and the words for its ending."""
+    for ending in ("too_uncertain", "samples_unusable", "samples_bridged"):
+        if f"flag.{flag}" not in texts.entries and flag.endswith(f"_{ending}"):
+            about = flag.removesuffix(f"_{ending}")
+            measure = BY_NAME.get(f"{about}_deg") or BY_NAME.get(f"{about}_impact_dps")
+            what = texts.named("point", about) if measure is None else texts.label(measure)
+            return texts(f"flag_ending.{ending}", what=what)
+    return texts.named("flag", flag)
 
 
 def chest_sentence(swing: SwingView, texts: Texts) -> str:
@@ -137,6 +157,6 @@ def _rounded(measure: Measure, value: float) -> str:
 
 
 def _with_unit(measure: Measure, value: float, texts: Texts) -> str:
-    unit = {"°": "°", "1": "", "P": ""}.get(measure.unit, f" {measure.unit}")
+    unit = {"°": "°", "1": "", "P": ""}.get(measure.unit, f"\u00a0{measure.unit}")
     number = _rounded(measure, value).replace("-", "−")
     return texts("value.plain", value=f"P{number}" if measure.unit == "P" else number, unit=unit)

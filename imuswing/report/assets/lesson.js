@@ -36,7 +36,7 @@
     const plot = data.plots[place.dataset.plot];
     if (!plotly || !plot || !place.clientWidth) return;
     const recording = place.dataset.plot.split("-")[0];
-    const over = plot.picked[picked[recording]] || { traces: [], annotations: [] };
+    const over = plot.picked[picked[recording]] || { under: [], over: [], annotations: [] };
     const base = plot.base.filter((trace) => !trace.meta || !trace.meta.practice || withPractice.has(recording));
     const layout = coloured({ ...plot.layout, annotations: [...plot.layout.annotations, ...over.annotations] });
     layout.dragmode = hovers ? "zoom" : false;
@@ -44,7 +44,7 @@
     const first = !place.classList.contains("drawn");
     if (first) place.replaceChildren();
     place.classList.add("drawn");
-    plotly.react(place, coloured([...base, ...over.traces]), layout, CONFIG);
+    plotly.react(place, coloured([...over.under, ...base, ...over.over]), layout, CONFIG);
     if (first) {
       place.on("plotly_click", (event) => {
         const point = event.points.find((candidate) => candidate.customdata || candidate.data.meta);
