@@ -12,7 +12,7 @@ import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import Event
-from imuswing.simulate.golfer import Golfer, address_pose, resting_pose
+from imuswing.simulate.golfer import Golfer, resting_pose
 from imuswing.simulate.score import Score, Shock
 from imuswing.simulate.swing import SwingPlan, swing_passage
 from imuswing.simulate.timeline import STEP_S, smooth_step
@@ -109,13 +109,13 @@ def place_ball(score: Score, golfer: Golfer, rng: np.random.Generator) -> None:
     score.others.append(("place_ball", start, line.now))
 
 
-def waggle(score: Score, golfer: Golfer, rng: np.random.Generator, *, count: int) -> None:
-    """From address, let the wrists and arms swing to and fro a little, and come back."""
+def waggle(score: Score, rng: np.random.Generator, address: dict[str, float], *, count: int) -> None:
+    """From the address pose, let the wrists and arms swing to and fro a little, and come back."""
     line, start = score.timeline, score.timeline.now
     samples = round(float(rng.uniform(0.6, 1.0)) * count / STEP_S)
     phase = np.linspace(0.0, 2.0 * np.pi * count, samples)
     swing = _envelope(samples, 0.25) * 0.5 * (1.0 - np.cos(phase))
-    pose = line.pose
+    pose = address
     cock, arm = np.radians(rng.uniform(8.0, 22.0)), np.radians(rng.uniform(2.0, 9.0))
     line.passage(
         {
@@ -125,11 +125,11 @@ def waggle(score: Score, golfer: Golfer, rng: np.random.Generator, *, count: int
             "chest_turn": pose["chest_turn"] - 0.3 * arm * swing,
         }
     )
-    line.move(address_pose(golfer), 0.3)
+    line.move(address, 0.3)
     score.others.append(("waggle", start, line.now))
 
 
-def false_start(score: Score, golfer: Golfer, rng: np.random.Generator, plan: SwingPlan) -> None:
+def false_start(score: Score, rng: np.random.Generator, plan: SwingPlan) -> None:
     """Begin a backswing, stop part-way and come back slowly to address."""
     line, start = score.timeline, score.timeline.now
     whole = swing_passage(plan)
@@ -140,6 +140,7 @@ def false_start(score: Score, golfer: Golfer, rng: np.random.Generator, plan: Sw
     back = np.arange(1, round(1.3 * samples) + 1) / round(1.3 * samples)
     share = extent * np.concatenate((smooth_step(there), 1.0 - smooth_step(back)))
     place = share * (backswing - 1)
+    whole["right"] = whole["right"] + line.pose["right"]
     line.passage({name: np.interp(place, np.arange(backswing), values[:backswing]) for name, values in whole.items()})
     score.others.append(("false_start", start, line.now))
 

@@ -111,7 +111,7 @@ def _clocks(points: tuple[str, ...], rate: float, sizes: ErrorSizes, rng: np.ran
     for point in points:
         trunk = point in (CHEST, PELVIS)
         names[point] = {"one": ONE_CLOCK, "each": point.replace("_", ""), "two": "trunk" if trunk else "arm"}[style]
-    rates = {name: rate for name in names.values()}
+    rates = dict.fromkeys(names.values(), rate)
     if style != "one":
         rates |= {names[point]: slower for point in points if point in (CHEST, PELVIS)}
     clocks = {name: _clock(name, rates[name], sizes, rng) for name in sorted(rates)}

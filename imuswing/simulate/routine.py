@@ -33,6 +33,10 @@ THUMB_UP_ROLL: Final = np.radians(90.0)
 """Roll of upper arm and forearm together with the palm facing the body: the thumb-up position of a bent elbow."""
 
 
+TABLE_ACROSS: Final = np.radians(20.0)
+"""How far across the body the forearm lies on the table (an assumption)."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Care:
     """One person's errors in one routine, drawn once; angles rad, axes as tangents."""
@@ -96,7 +100,7 @@ def table_pose(golfer: Golfer, care: Care) -> dict[str, float]:
     pitch, roll = care.table
     one = {name: np.array([value]) for name, value in pose.items()}
     flexion, across = shoulder_angles(
-        (np.array([pitch]), np.radians([20.0])),
+        (np.cos([pitch]) * np.cos(TABLE_ACROSS), np.sin([pitch]), np.cos([pitch]) * np.sin(TABLE_ACROSS)),
         (one["chest_bend"], one["chest_side"], one["chest_turn"]),
         one["elbow_bend"],
         one["shoulder_roll"],

@@ -11,11 +11,12 @@ from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import Event
 from imuswing.simulate import between
 from imuswing.simulate.anatomy import COORDINATES
-from imuswing.simulate.golfer import Golfer, Task, address_pose, draw_plan, resting_pose
+from imuswing.simulate.golfer import Golfer, Task, address_pose, resting_pose
+from imuswing.simulate.plan import draw_plan
 from imuswing.simulate.presets import ErrorSizes
 from imuswing.simulate.routine import draw_care, play_routine
 from imuswing.simulate.score import Score, Shock
-from imuswing.simulate.swing import SwingPlan, swing_passage
+from imuswing.simulate.swing import swing_passage
 from imuswing.simulate.timeline import STEP_S, Timeline
 from imuswing.simulate.truth import Mark
 from imuswing.vocabulary import BLOCK, KIND_PRACTICE, KIND_SHOT, SHOT
@@ -129,21 +130,21 @@ def _swing(
     """Address, a still moment, the swing, the finish, and back to standing."""
     line = score.timeline
     name, intent, change = block
-    effort = float(rng.uniform(0.75, 1.0)) if practice else 1.0
-    plan = draw_plan(golfer, task, rng, effort=effort, change=change)
-    line.move(address_pose(golfer), float(rng.uniform(0.9, 1.4)))
+    pose = address_pose(golfer, rng)
+    plan = draw_plan(golfer, task, pose, rng, practice=practice, change=change)
+    line.move(pose, float(rng.uniform(0.9, 1.4)))
     if false_start:
         line.hold(0.8)
-        between.false_start(score, golfer, rng, plan)
+        between.false_start(score, rng, plan)
     if waggles and golfer.waggles:
         line.hold(0.3)
-        between.waggle(score, golfer, rng, count=golfer.waggles)
+        between.waggle(score, rng, pose, count=golfer.waggles)
     still = line.now + 0.15
     line.hold(float(rng.uniform(*HABITS.still_s)))
     start = line.now
     right = line.pose["right"]
     passage = swing_passage(plan)
-    passage["right"] = passage["right"] + right
+    passage["right"] = passage["right"] + right  # planned from where the golfer stands
     line.passage(passage)
     line.hold(golfer.holds_finish_s)
     impact = start + plan.impact_s

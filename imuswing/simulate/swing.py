@@ -1,25 +1,21 @@
 """One swing as smooth curves of the body's coordinates, from a plan of key values.
 
-The forearm's direction is planned in the golfer's frame (elevation, and azimuth from straight ahead towards the trail
-side), the chest's turn by its rate through the ball; the shoulder's angles follow from both.
+The forearm swings about the shoulder in a plane through its lowest direction; the chest's turn is planned by its rate
+through the ball; the shoulder's angles follow from both, so that the hand comes back to the ball whatever the chest does.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.simulate.timeline import STEP_S, smooth_step
 
-
-@dataclass(frozen=True, kw_only=True)
-class Direction:
-    """Where a forearm points: elevation above the horizontal and azimuth towards the trail side, rad."""
-
-    elevation: float
-    azimuth: float
+Vector = tuple[FloatArray, FloatArray, FloatArray]
+"""Components (N,) forward, up and to the right (the trail side of a golfer who leads with the left)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,20 +33,21 @@ class Key:
 class SwingPlan:
     """All that shapes one swing, for a golfer who leads with the left side; angles rad, times s.
 
-    arm: forearm direction at address, top, impact and finish.  keys: the coordinates that are planned one by one.
-    chest_turn_address: where the chest faces at address; chest_turn_top, chest_turn_impact: turn since then.  chest_lead_s: how long before the arm's top the chest reverses.
-    peak_before_s: when the chest turns fastest, before impact.  continuity: slowest rate through the ball over the
-    fastest.  sag_after_s, sag_s: from when after impact, and for how long, it keeps that slowest rate.
-    recovery: rate after the sag over the fastest; the chest comes to rest near chest_turn_finish.  release_s: how long before impact the wrist lets go.
+    arm_depth: angle of the swing plane's lowest direction below the horizontal.  arm_angle: of the forearm in the plane
+    from there, positive towards the trail side.  arm_lift: out of the plane, away from the body.
+    keys: the coordinates that are planned one by one.
+    chest_turn_address: where the chest faces at address; chest_turn_top and others: turn since then.
+    chest_lead_s: how long before the arm's top the chest reverses.  peak_before_s: when the chest turns fastest, before
+    impact.  continuity: slowest rate through the ball over the fastest.  sag_after_s, sag_s: from when after impact,
+    and for how long, it keeps that slowest rate.  recovery: rate after the sag over the fastest; the chest comes to
+    rest near chest_turn_finish.  release_s: how long before impact the wrist lets go.
     """
 
     backswing_s: float
     downswing_s: float
-    finish_s: float
-    arm_address: Direction
-    arm_top: Direction
-    arm_impact: Direction
-    arm_finish: Direction
+    arm_depth: float
+    arm_angle: Key
+    arm_lift: Key
     chest_turn_address: float
     chest_turn_top: float
     chest_turn_impact: float
@@ -70,30 +67,50 @@ class SwingPlan:
         return self.backswing_s + self.downswing_s
 
     @property
+    def arm_finish_s(self) -> float:
+        """From impact until the arm has slowed down from its speed at impact, at the place planned for the finish."""
+        speed = (self.arm_angle.top - self.arm_angle.impact) / (_area(*DOWN_SHAPE) * self.downswing_s)
+        return (self.arm_angle.impact - self.arm_angle.finish) / (_area(*THROUGH_SHAPE) * speed)
+
+    @property
     def duration_s(self) -> float:
         """From the start of the plan to the arm's finish."""
-        return self.impact_s + self.finish_s
+        return self.impact_s + self.arm_finish_s
 
 
 RELEASED_LATE = ("wrist_ulnar", "wrist_flexion", "wrist_twist")
 """Coordinates that keep their value of the top until the release."""
 
 
-def shoulder_angles(
-    arm: tuple[FloatArray, FloatArray],
-    chest: tuple[FloatArray, FloatArray, FloatArray],
-    elbow: FloatArray,
-    roll: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Flexion and across-the-chest angle (N,) of the shoulder that point the forearm where it is planned.
+DOWN_SHAPE: Final = ((0.0, 0.35, 0.78, 1.0), (0.0, 0.30, 0.95, 1.0))
+THROUGH_SHAPE: Final = ((0.0, 0.12, 0.45, 1.0), (1.0, 0.93, 0.42, 0.0))
+"""Speed of the arm over its speed at impact, at shares of the downswing and of the follow-through (assumptions)."""
 
-    arm: elevation, azimuth.  chest: bend, side, turn.  All rad, for a golfer who leads with the left side.
+
+def _area(at: tuple[float, ...], speed: tuple[float, ...]) -> float:
+    """Mean of a speed shape."""
+    from scipy.interpolate import PchipInterpolator
+
+    return float(PchipInterpolator(at, speed).antiderivative()(1.0))
+
+
+def direction(depth: float, angle: FloatArray, lift: FloatArray) -> Vector:
+    """Where the forearm points, `angle` and `lift` (N,) away from the plane's lowest direction."""
+    along = np.cos(lift) * np.cos(angle)
+    return (
+        along * np.cos(depth) + np.sin(lift) * np.sin(depth),
+        -along * np.sin(depth) + np.sin(lift) * np.cos(depth),
+        np.cos(lift) * np.sin(angle),
+    )
+
+
+def shoulder_angles(arm: Vector, chest: Vector, elbow: FloatArray, roll: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Flexion and across-the-chest angle (N,) of the shoulder that point the forearm along `arm`.
+
+    chest: bend, side, turn.  roll: of the upper arm.  All rad, for a golfer who leads with the left side.
     """
-    elevation, azimuth = arm
+    x, y, z = arm
     bend, side, turn = chest
-    x = np.cos(elevation) * np.cos(azimuth)
-    y = np.sin(elevation)
-    z = np.cos(elevation) * np.sin(azimuth)
     x, y = np.cos(bend) * x - np.sin(bend) * y, np.sin(bend) * x + np.cos(bend) * y
     y, z = np.cos(side) * y + np.sin(side) * z, -np.sin(side) * y + np.cos(side) * z
     x, z = np.cos(turn) * x - np.sin(turn) * z, np.sin(turn) * x + np.cos(turn) * z
@@ -140,34 +157,28 @@ def chest_turn(plan: SwingPlan, time: FloatArray) -> FloatArray:
     return np.where(time < reversal, back, plan.chest_turn_top + through)
 
 
-def arm_direction(plan: SwingPlan, time: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Elevation and azimuth (N,) of the forearm at times from the start of the plan."""
+def arm_direction(plan: SwingPlan, time: FloatArray) -> Vector:
+    """Where the forearm points at times (N,) from the start of the plan."""
     from scipy.interpolate import PchipInterpolator
 
-    share = smooth_step(time / plan.backswing_s)
-    start, top = plan.arm_address, plan.arm_top
-    azimuth_back = start.azimuth + (top.azimuth - start.azimuth) * share
-    elevation_back = start.elevation + (top.elevation - start.elevation) * share**1.15
-    down, end = plan.downswing_s, plan.finish_s
-    knots = np.array([-down, -0.65 * down, -0.22 * down, 0.0, 0.25 * end, end])
-    speed = PchipInterpolator(knots, [0.0, 0.30, 0.95, 1.0, 0.85, 0.0])
-    area = speed.antiderivative()
-    phase = 1.0 - area(np.clip(time - plan.impact_s, -down, end)) / float(area(0.0))
-    last = 1.0 - float(area(end)) / float(area(0.0))
-    keys = (plan.arm_finish, plan.arm_impact, plan.arm_top)
-    azimuth = PchipInterpolator([last, 0.0, 1.0], [key.azimuth for key in keys])(phase)
-    elevation = PchipInterpolator([last, 0.0, 1.0], [key.elevation for key in keys])(phase)
-    going_back = time < plan.backswing_s
-    return np.where(going_back, elevation_back, elevation), np.where(going_back, azimuth_back, azimuth)
+    key = plan.arm_angle
+    back = key.address + (key.top - key.address) * smooth_step(time / plan.backswing_s)
+    since = time - plan.impact_s
+    down = PchipInterpolator(*DOWN_SHAPE).antiderivative()
+    through = PchipInterpolator(*THROUGH_SHAPE).antiderivative()
+    speed = (key.top - key.impact) / float(down(1.0))
+    before = key.top - speed * down(np.clip(1.0 + since / plan.downswing_s, 0.0, 1.0))
+    after = speed / plan.downswing_s * plan.arm_finish_s * through(np.clip(since / plan.arm_finish_s, 0.0, 1.0))
+    angle = np.where(time < plan.backswing_s, back, before - after)
+    return direction(plan.arm_depth, angle, _keyed(plan, plan.arm_lift, time, late=False))
 
 
-def _keyed(plan: SwingPlan, name: str, time: FloatArray) -> FloatArray:
+def _keyed(plan: SwingPlan, key: Key, time: FloatArray, *, late: bool) -> FloatArray:
     from scipy.interpolate import PchipInterpolator
 
-    key = plan.keys[name]
     times = [0.0, 0.05, plan.backswing_s]
     values = [key.address, key.address, key.top]
-    if name in RELEASED_LATE:
+    if late:
         times.append(plan.impact_s - plan.release_s)
         values.append(key.top + 0.06 * (key.top - key.impact))
     times += [plan.impact_s, plan.impact_s + 0.065, plan.duration_s]
@@ -179,7 +190,7 @@ def swing_passage(plan: SwingPlan) -> dict[str, FloatArray]:
     """The coordinates (n,) of one swing on the grid, from just before takeaway to just after the finish."""
     last = max(plan.duration_s, plan.impact_s + float(_rate_curve(plan)[0][-1]))
     time = np.arange(0.0, last + 0.1, STEP_S)
-    dense = {name: _keyed(plan, name, time) for name in plan.keys}
+    dense = {name: _keyed(plan, key, time, late=name in RELEASED_LATE) for name, key in plan.keys.items()}
     dense["chest_turn"] = plan.chest_turn_address + chest_turn(plan, time)
     chest = (dense["chest_bend"], dense["chest_side"], dense["chest_turn"])
     flexion, across = shoulder_angles(arm_direction(plan, time), chest, dense["elbow_bend"], dense["shoulder_roll"])

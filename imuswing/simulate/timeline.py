@@ -57,11 +57,12 @@ class Timeline:
         self._append(np.repeat(self._pose[:, None], max(round(duration / STEP_S), 0), axis=1))
 
     def move(self, target: Pose, duration: float) -> None:
-        """Go to the target's coordinates (others stay) within `duration` s, smoothly."""
+        """Go to the target's coordinates (others stay) within `duration` s, smoothly; other entries are not used."""
         count = max(round(duration / STEP_S), 1)
         goal = self._pose.copy()
         for name, value in target.items():
-            goal[INDEX[name]] = value
+            if name in INDEX:
+                goal[INDEX[name]] = value
         share = smooth_step(np.arange(1, count + 1) / count)
         self._append(self._pose[:, None] + (goal - self._pose)[:, None] * share)
 
