@@ -65,14 +65,17 @@ def key(item: str) -> str:
 
 
 def licence(name: str) -> str:
-    """The licence as the package states it: its expression, else its classifiers, else the first line of its text."""
-    metadata = distribution(name).metadata
+    """The licence as the package states it: expression, classifiers, or the first line of its licence text."""
+    package = distribution(name)
+    metadata = package.metadata
     if metadata.get("License-Expression"):
         return str(metadata["License-Expression"])
     classified = [c.rpartition(" :: ")[2] for c in metadata.get_all("Classifier") or [] if c.startswith("License ::")]
     if classified:
         return " or ".join(LONG_NAMES.get(text, text) for text in classified)
-    return str(metadata.get("License") or "not stated").splitlines()[0]
+    texts = [file.read_text() for file in package.files or [] if file.name.upper().startswith("LICENSE")]
+    text = (str(metadata.get("License") or "") or "".join(texts[:1]) or "not stated").strip().splitlines()[0]
+    return LONG_NAMES.get(text, text)
 
 
 def tables() -> tuple[str, set[str]]:
