@@ -10,29 +10,42 @@ import numpy as np
 
 from imuswing.body.alignment import Alignment
 from imuswing.body.calibrate import Calibration, calibrate
-from imuswing.body.definitions import long_axis, long_axis_speed
+from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_turn
 from imuswing.body.priors import CarePriors
-from imuswing.body.segments import SegmentMotion, SegmentSettings, follow_segment
+from imuswing.body.segments import ALIGNMENT, SegmentMotion, SegmentSettings, follow_segment
 from imuswing.body.tie import Tie, tie_headings
 from imuswing.errors import RecordingError
 from imuswing.measures.swing import MeasureSettings, SwingMotion, measure_swing, swing_curves
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.orientation.filters import estimate_quaternions
-from imuswing.orientation.quaternion import FloatArray, rotate
+from imuswing.orientation.quaternion import FloatArray, rotate, slerp
 from imuswing.recording.model import Event, Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.sensors.prepare import SensorSettings, prepare
 from imuswing.swings.events import ArmCurves, EventSettings, Moments, look_for_shocks, place
+from imuswing.swings.evidence import EvidenceSettings, swing_log_odds
 from imuswing.swings.find import COARSE_RATE, Candidate, FindSettings, find_candidates
 from imuswing.swings.impact import AccWindow, Shock
 from imuswing.swings.kind import KindSettings, match_notes, shot_log_odds
 from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
-from imuswing.vocabulary import BLOCK, CALIBRATION_STEPS, CHEST, KIND_PRACTICE, KIND_SHOT, LEAD_FOREARM, LEAD_HAND, SHOT
+from imuswing.vocabulary import (
+    BLOCK,
+    CALIBRATION_STEPS,
+    CHEST,
+    KIND_PRACTICE,
+    KIND_SHOT,
+    LEAD_FOREARM,
+    LEAD_HAND,
+    SHOT,
+    LeadSide,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
+WELL_KNOWN = float(np.deg2rad(15.0))
+"""Alignment SD under which a chest's posture may speak for or against a swing."""
 SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
 """Sensors in which an impact is looked for."""
 
@@ -45,6 +58,7 @@ class Settings:
     care: CarePriors = field(default_factory=CarePriors)
     find: FindSettings = field(default_factory=FindSettings)
     events: EventSettings = field(default_factory=EventSettings)
+    evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
     kind: KindSettings = field(default_factory=KindSettings)
     segments: SegmentSettings = field(default_factory=SegmentSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
@@ -105,6 +119,7 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
     cuts = [cut for c in candidates if (cut := _follow(oriented, c, lead, alignments, settings)) is not None]
+    cuts = [cut for cut in cuts if _is_swing(cut, lead, recording.lead_side, settings)]
     notes = [event.onset for event in recording.of_type(SHOT)]
     odds = shot_log_odds(
         np.array([max((s.ratio for s in cut.shocks), default=0.0) for cut in cuts]),
@@ -198,6 +213,18 @@ def _follow(
     windows = _acc_windows(oriented, candidate)
     shocks, back = look_for_shocks(arm, candidate, windows, settings=settings.events)
     return _Cut(candidate=candidate, segments=segments, arm=arm, shocks=shocks, back=back)
+
+
+def _is_swing(cut: _Cut, lead: str, lead_side: LeadSide, settings: Settings) -> bool:
+    chest = cut.segments.get(CHEST)
+    bend = turn = np.nan
+    if chest is not None and np.sqrt(np.max(np.diag(chest.error_covariance[ALIGNMENT, ALIGNMENT]))) < WELL_KNOWN:
+        q = slerp(chest.q, chest.time, np.array([cut.candidate.start, cut.candidate.top]))
+        bend = float(np.arccos(np.clip(rotate(q[0], Y_AXIS)[2], -1.0, 1.0)))
+        turn = -float(trunk_turn(q[1], q[0], lead_side))
+    ratio = max((shock.ratio for shock in cut.shocks), default=1.0)
+    odds = swing_log_odds(cut.candidate, bend=bend, turn=turn, shock_ratio=ratio, settings=settings.evidence)
+    return odds > settings.evidence.accept
 
 
 def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str) -> ArmCurves:

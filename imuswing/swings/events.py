@@ -94,7 +94,7 @@ def place(
     """All moments of one swing; `struck` says that a ball was hit, so that the shock and not the return is impact."""
     impact, impact_se = back, settings.return_se_s
     if struck:
-        found = combine(shocks, expected=back, expected_se=settings.return_se_s)
+        found = combine(shocks)
         if found is not None:
             impact, impact_se = found
     first_axis = _address_axis(arm, candidate)

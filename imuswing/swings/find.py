@@ -123,9 +123,14 @@ def _measure(
     start, top, peak = places
     quiet = slice(max(start - int(settings.quiet_s * rate), 0), max(start, 1))
     address = axis[quiet].mean(axis=0)
-    address /= np.linalg.norm(address)
+    size = float(np.linalg.norm(address))
+    if not size > 0.0:  # NaN as well: the arm's direction was lost here
+        return None
+    address /= size
     ahead = axis[top : top + int((settings.downswing_s[1] + settings.through_s) * rate)]
     distance = great_circle(ahead, address)
+    if not np.all(np.isfinite(distance)):
+        return None
     arc = float(distance[0])
     reach = int(settings.downswing_s[1] * rate)
     nearest = _first_return(distance[:reach], arc)
@@ -150,7 +155,7 @@ def _measure(
 def _first_return(distance: FloatArray, arc: float) -> int:
     """Index of the first minimum of the distance from address after the arm has come most of the way back."""
     nearest = int(np.argmin(distance))
-    close = np.flatnonzero(distance <= max(0.5 * arc, float(distance[nearest]) + 1e-9))
+    close = np.flatnonzero(distance <= max(0.5 * arc, float(distance[nearest])))
     first = int(close[0])
     rising = np.flatnonzero(np.diff(distance[first:]) > 0.0)
     return first + int(rising[0]) if len(rising) else nearest

@@ -20,14 +20,16 @@ class KindSettings:
     """Evidence in natural-log odds; limits as shock ratios (common practice, no source).
 
     limit: default ratio between shot and practice; lowest, highest: how far the session may move it.
+    least_gap: in log ratio, the bare stretch on the scale that a limit may be moved into.
     per_log: odds per unit of log ratio.  noted, unnoted: odds of a coach's note and of its absence where notes are kept.
     note_before_s, note_after_s: a note comes this long after impact at most, or slightly before by slip.
     """
 
-    limit: float = 5.0
-    lowest: float = 3.0
-    highest: float = 10.0
-    least_for_split: int = 8
+    limit: float = 4.0
+    lowest: float = 2.5
+    highest: float = 12.0
+    least_gap: float = 0.5
+    least_for_split: int = 6
     per_log: float = 3.0
     cap: float = 5.0
     noted: float = 3.0
@@ -67,17 +69,13 @@ def match_notes(impacts: FloatArray, notes: Sequence[float], *, settings: KindSe
 
 
 def _split(level: FloatArray, settings: KindSettings) -> float:
-    """Log ratio that best parts the session's swings in two (Otsu 1979, IEEE Trans SMC 9:62), within the settings."""
+    """Log ratio that parts the session's swings in two: the middle of the widest bare stretch near the default."""
     default = float(np.log(settings.limit))
     if len(level) < settings.least_for_split:
         return default
     ordered = np.sort(level)
     low, high = np.log(settings.lowest), np.log(settings.highest)
-    best, limit = 0.0, default
-    for k in range(1, len(ordered)):
-        middle = 0.5 * (ordered[k - 1] + ordered[k])
-        gap = ordered[k:].mean() - ordered[:k].mean()
-        between = k * (len(ordered) - k) * gap**2
-        if low <= middle <= high and between > best:
-            best, limit = between, float(middle)
-    return limit
+    middles, gaps = 0.5 * (ordered[1:] + ordered[:-1]), np.diff(ordered)
+    gaps = np.where((middles >= low) & (middles <= high), gaps, 0.0)
+    widest = int(np.argmax(gaps))
+    return float(middles[widest]) if gaps[widest] >= settings.least_gap else default

@@ -83,9 +83,7 @@ def finish_time(time: FloatArray, forearm_rate: FloatArray, chest_rate: FloatArr
 
     `time` must end where the stillness after the swing ends; its last sample is returned if they never settle.
     """
-    loud = (forearm_rate > FINISH_FRACTION * np.max(forearm_rate)) | (
-        chest_rate > FINISH_FRACTION * np.max(chest_rate)
-    )
+    loud = (forearm_rate > FINISH_FRACTION * np.max(forearm_rate)) | (chest_rate > FINISH_FRACTION * np.max(chest_rate))
     after = np.flatnonzero(loud)
     last = int(after[-1]) + 1 if len(after) else 0
     return float(max(time[min(last, len(time) - 1)], impact))
