@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import warnings
 from collections.abc import Sequence
 from importlib import import_module
 
@@ -43,6 +44,7 @@ def build_parser() -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
     args = build_parser().parse_args(arguments)
+    in_code, warnings.formatwarning = warnings.formatwarning, _sentence
     try:
         status: int = args.run(args)
     except SettingsError as error:
@@ -57,7 +59,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
             file=sys.stderr,
         )
         return UNUSABLE
+    finally:
+        warnings.formatwarning = in_code
     return status
+
+
+def _sentence(
+    message: Warning | str, category: type[Warning], filename: str, lineno: int, line: str | None = None
+) -> str:
+    """A warning for users without the line of code that gave it; others keep it, since they are faults of ours."""
+    if issubclass(category, UserWarning):
+        return f"{message}\n"
+    return f"{filename}:{lineno}: {category.__name__}: {message}\n"
 
 
 if __name__ == "__main__":

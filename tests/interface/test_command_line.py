@@ -1,0 +1,145 @@
+"""The command line itself: help, what it loads, exit statuses."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from imuswing.cli import build_parser, main
+from imuswing.commands import COMMANDS
+
+HEAVY = {"numpy", "scipy", "pandas", "pyarrow", "plotly", "vqf", "ahrs"}
+
+
+def run_python(code: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+
+
+def help_of(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+    with pytest.raises(SystemExit) as ended:
+        main([*arguments, "--help"])
+    assert ended.value.code == 0
+    return capsys.readouterr().out
+
+
+def test_help_names_every_command_with_its_summary(capsys: pytest.CaptureFixture[str]) -> None:
+    text = " ".join(help_of(capsys).split())
+    modules = {path.stem for path in Path(sys.modules["imuswing.commands"].__path__[0]).glob("[a-z]*.py")}
+    assert set(COMMANDS) == modules
+    for name in COMMANDS:
+        summary = sys.modules[f"imuswing.commands.{name}"].SUMMARY
+        assert f" {name} " in text
+        assert summary.split(";")[0].split(",")[0] in text
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_of_a_command_shows_an_example_that_parses(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    text = help_of(capsys, name)
+    found = re.search(r"^example:\n((?:  .*\n?)+)", text, re.MULTILINE)
+    assert found is not None
+    lines = [line.split() for line in found.group(1).replace("\\\n", "").splitlines()]
+    for program, *arguments in lines:
+        assert program == "imuswing"
+        assert build_parser().parse_args(arguments).command == name
+
+
+@pytest.mark.parametrize("arguments", [["--help"], *([name, "--help"] for name in COMMANDS)], ids=" ".join)
+def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
+    code = (
+        "import sys\nfrom imuswing.cli import main\n"
+        f"try:\n    main({arguments!r})\nexcept SystemExit:\n    pass\n"
+        f"print('LOADED', sorted({HEAVY!r} & set(sys.modules)))"
+    )
+    start = time.perf_counter()
+    result = run_python(code)
+    print(f"imuswing {' '.join(arguments)}: {time.perf_counter() - start:.2f} s with Python's own start")
+    assert result.returncode == 0, result.stderr
+    assert result.stdout.splitlines()[-1] == "LOADED []"
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert re.fullmatch(r"imuswing \d+\.\d+\.\d+\n", capsys.readouterr().out)
+
+
+def test_the_installed_command_answers() -> None:
+    program = Path(sys.executable).with_name("imuswing")
+    result = subprocess.run([program, "--version"], capture_output=True, text=True, timeout=60, check=False)
+    assert (result.returncode, result.stderr) == (0, "")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        ([], "COMMAND"),
+        (["analyse"], "invalid choice"),
+        (["analyze", "somewhere"], "--out"),
+        (["simulate", "--out", "x", "--seed", "one"], "--seed"),
+        (["check", "--loud", "x"], "--loud"),
+    ],
+)
+def test_wrong_usage_ends_with_2(arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == 2
+    out, error = capsys.readouterr()
+    assert out == ""
+    assert says in error
+
+
+@pytest.mark.parametrize("command", ["analyze", "check"])
+def test_a_path_that_is_not_there_ends_with_1(command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    gone, out = tmp_path / "gone", tmp_path / "results"
+    status = main([command, str(gone), *(["--out", str(out)] if command == "analyze" else [])])
+    printed, error = capsys.readouterr()
+    assert status == 1
+    assert str(gone) in printed + error
+    assert "does not exist" in printed + error
+    assert "Traceback" not in error
+    assert not out.exists()
+
+
+def test_a_folder_that_cannot_be_written_ends_with_1(
+    small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("no folder")
+    assert main(["analyze", str(small_dataset), "--out", str(blocked)]) == 1
+    error = capsys.readouterr().err
+    assert error.startswith(str(blocked))
+    assert error.count("\n") == 1
+    assert blocked.read_text() == "no folder"
+
+
+def test_results_of_a_good_recording(small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "deep" / "results"
+    before = {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()}
+    assert main(["analyze", str(small_dataset), "--out", str(out)]) == 0
+    assert capsys.readouterr().err == ""
+    assert sorted(path.name for path in out.iterdir()) == [
+        "curves.parquet",
+        "quality.json",
+        "report.html",
+        "swings.parquet",
+    ]
+    assert {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()} == before
+
+
+def test_no_report_leaves_the_page_out(small_dataset: Path, tmp_path: Path) -> None:
+    assert main(["analyze", str(small_dataset), "--out", str(tmp_path / "r"), "--no-report"]) == 0
+    assert not (tmp_path / "r" / "report.html").exists()
+    assert (tmp_path / "r" / "swings.parquet").exists()
+
+
+def test_check_says_that_a_good_recording_is_usable(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(small_dataset)]) == 0
+    text = capsys.readouterr().out
+    assert "usable" in text
+    assert "NOT USABLE" not in text
