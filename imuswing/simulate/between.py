@@ -21,6 +21,10 @@ from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, TAP
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+KNOCK_SIZE: Final = (15.0, 120.0)
+TAP_SIZE: Final = (25.0, 60.0)
+"""Peaks of what a sensor feels, m/s² (assumptions)."""
+
 STEPS_A_SECOND: Final = 1.8
 """Steps of walking a second (from memory)."""
 
@@ -150,8 +154,14 @@ def knock(score: Score, rng: np.random.Generator) -> None:
     point = str(rng.choice([CHEST, LEAD_FOREARM, LEAD_HAND]))
     time = score.timeline.now + float(rng.uniform(0.1, 0.5))
     score.shocks.append(
-        Shock(time=time, size=float(rng.uniform(15.0, 120.0)), frequency=float(rng.uniform(50.0, 100.0)), decay_s=0.015, at=point)
-    )  # fmt: skip
+        Shock(
+            time=time,
+            size=float(rng.uniform(*KNOCK_SIZE)),
+            frequency=float(rng.uniform(50.0, 100.0)),
+            decay_s=0.015,
+            at=point,
+        )
+    )
     score.timeline.hold(0.8)
     score.others.append(("knock", time, time + 0.2))
 
@@ -174,8 +184,14 @@ def tap(score: Score, golfer: Golfer, rng: np.random.Generator, *, note_error_s:
     first = line.now
     for time in _taps(first, rng):
         score.shocks.append(
-            Shock(time=time, size=float(rng.uniform(25.0, 60.0)), frequency=float(rng.uniform(60.0, 100.0)), decay_s=0.012, at="all")
-        )  # fmt: skip
+            Shock(
+                time=time,
+                size=float(rng.uniform(*TAP_SIZE)),
+                frequency=float(rng.uniform(60.0, 100.0)),
+                decay_s=0.012,
+                at="all",
+            )
+        )
         last = time
     line.hold(last - first + 0.6)
     onset = first + note_error_s * float(np.clip(rng.normal(), -2.0, 2.0))

@@ -75,8 +75,8 @@ TASKS: Final[dict[str, Task]] = {
         arm_top=(120.0, 7.0), arm_finish=(-112.0, 8.0), elbow_finish=75.0,
         chest_turn_top=(-66.0, 6.0), chest_turn_impact=(20.0, 6.0), chest_turn_finish=(85.0, 8.0),
         chest_side_impact=(15.0, 5.0), pelvis_turn_top=(-36.0, 6.0), pelvis_turn_impact=(34.0, 8.0),
-        ulnar_top=(-25.0, 4.0), ulnar_impact=(13.0, 3.5), flexion_top=(-8.0, 12.0), flexion_impact=(-3.0, 7.0),
-        roll_back=(42.0, 8.0), release_s=(0.055, 0.005), shock=190.0,
+        ulnar_top=(-27.0, 4.0), ulnar_impact=(13.0, 3.5), flexion_top=(-8.0, 12.0), flexion_impact=(-3.0, 7.0),
+        roll_back=(42.0, 8.0), release_s=(0.05, 0.004), shock=190.0,
     ),
 }  # fmt: skip
 

@@ -5,8 +5,8 @@ components only. For a rotation by θ about the axis e, with R its matrix:
 
     ω' = Rᵀω + e·θ̇        α' = Rᵀα − θ̇·e × (Rᵀω) + e·θ̈        f' = Rᵀf
 
-and from one point of a body to another at r: f + α × r + ω × (ω × r) + 2·ω × ṙ + r̈ (textbook; from memory). `f` is the specific
-force, acceleration minus gravity, which is what an accelerometer feels. Differentiation is exact throughout.
+and from one point of a body to another at r: f + α × r + ω × (ω × r) + 2·ω × ṙ + r̈ (textbook; from memory). `f` is the
+specific force, acceleration minus gravity, which is what an accelerometer feels. Differentiation is exact throughout.
 """
 
 from __future__ import annotations
@@ -97,7 +97,10 @@ class SegmentMotion:
 
 @dataclass(frozen=True, kw_only=True)
 class Body:
-    """A body in motion: `motion` holds the coordinates of `anatomy.COORDINATES` for a golfer who leads with the left."""
+    """A body in motion.
+
+    motion: the coordinates of `anatomy.COORDINATES`, for a golfer who leads with the left side.
+    """
 
     motion: UniformSpline
     anatomy: Anatomy

@@ -102,7 +102,7 @@ def play(
     golfer, kit = visit.golfer, visit.kit
     score = write_lesson(
         golfer,
-        task_of(task),
+        task_of(task) if shots else None,
         shots=shots,
         sizes=kit.sizes,
         rng=stream(visit.seed, visit.index, 3, number),
@@ -130,7 +130,11 @@ def play(
         acq=acq,
         sensors=sensors,
         events=tuple(
-            replace(event, onset=max(round(event.onset - FIRST_START_S, 3), 0.0), duration=round(event.duration, 3))
+            replace(
+                event,
+                onset=max(round(float(event.onset) - FIRST_START_S, 3), 0.0),
+                duration=round(float(event.duration), 3),
+            )
             for event in score.events
         ),
         start_hints=_hints(kit),

@@ -140,7 +140,7 @@ def _arm_keys(draw: Draw, pose: dict[str, float]) -> dict[str, Key]:
             address=pose["wrist_ulnar"],
             top=draw.angle("ulnar_top"),
             impact=ulnar,
-            after=ulnar + d(4.0 + 12.0 * share),
+            after=ulnar + d(4.0 + 14.0 * share),
             finish=d(-4.0 - 12.0 * share),
         ),
         "wrist_twist": Key(
@@ -192,7 +192,7 @@ def draw_plan(
         continuity=continuity,
         sag_after_s=float(rng.uniform(0.02, 0.09)),
         sag_s=float(rng.uniform(0.03, 0.10)),
-        recovery=float(np.clip(max(continuity, 0.25) * rng.uniform(0.55, 0.95), 0.15, 0.7)),
+        recovery=float(np.clip(max(continuity, 0.25) * rng.uniform(0.55, 0.95), 0.15 + 0.25 * task.extent, 0.7)),
         release_s=draw.value("release_s", 0.04) / effort,
         keys=_trunk_keys(draw, pose, continuity) | _arm_keys(draw, pose),
     )

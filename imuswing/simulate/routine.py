@@ -11,16 +11,17 @@ from typing import Final
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray
+from imuswing.orientation.quaternion import FloatArray, to_matrix
 from imuswing.recording.model import Event
 from imuswing.simulate.anatomy import COORDINATES
 from imuswing.simulate.between import stand_around
 from imuswing.simulate.golfer import Golfer, address_pose
+from imuswing.simulate.kinematics import Body
 from imuswing.simulate.presets import ErrorSizes
 from imuswing.simulate.score import Score
 from imuswing.simulate.swing import shoulder_angles
 from imuswing.simulate.timeline import STEP_S, Timeline, smooth_step
-from imuswing.vocabulary import BOW, CLUB_HANG, FOREARM_ROLL, STAND, TABLE, WRIST_BEND
+from imuswing.vocabulary import BOW, CLUB_HANG, FOREARM_ROLL, LEAD_FOREARM, LEAD_HAND, STAND, TABLE, WRIST_BEND
 
 STILL_S: Final = (4.0, 6.0)
 BOW_DEG: Final = (32.0, 45.0)
@@ -110,18 +111,18 @@ def table_pose(golfer: Golfer, care: Care) -> dict[str, float]:
     return pose | {"wrist_flexion": care.wrist_zero[0], "wrist_ulnar": care.wrist_zero[1], "wrist_twist": 0.0}
 
 
-def _palm_down(golfer: Golfer, pose: dict[str, float]) -> float:
-    """Pronation at which the palm faces down as far as the forearm's direction lets it."""
-    from imuswing.orientation.quaternion import rotate
-    from imuswing.simulate.kinematics import Body
-    from imuswing.vocabulary import LEAD_FOREARM
-
+def _orientation(golfer: Golfer, pose: dict[str, float], segment: str) -> FloatArray:
+    """q_earth_from_segment (4,) of a pose, for a golfer who leads with the left side and faces along X."""
     line = Timeline(dict.fromkeys(COORDINATES, 0.0) | pose)
     line.hold(0.2)
     body = Body(motion=line.finish(), anatomy=golfer.anatomy, lead_side="left")
-    q = body.segments(np.array([0.1]), LEAD_FOREARM)[LEAD_FOREARM].q
-    palmar, across = rotate(q, np.array([1.0, 0.0, 0.0]))[0], rotate(q, np.array([0.0, 0.0, 1.0]))[0]
-    return float(np.arctan2(-across[2], -palmar[2]))
+    return np.asarray(body.segments(np.array([0.1]), segment)[segment].q[0])
+
+
+def _palm_down(golfer: Golfer, pose: dict[str, float]) -> float:
+    """Pronation at which the palm faces down as far as the forearm's direction lets it, from a pose without any."""
+    forearm = to_matrix(_orientation(golfer, pose, LEAD_FOREARM))
+    return float(np.arctan2(-forearm[2, 2], -forearm[2, 0]))
 
 
 def play_routine(score: Score, golfer: Golfer, care: Care, rng: np.random.Generator, *, club: bool) -> None:
@@ -237,4 +238,34 @@ def _forearm_roll(line: Timeline, golfer: Golfer, care: Care, rng: np.random.Gen
 
 
 def _club_hang(line: Timeline, golfer: Golfer, care: Care, rng: np.random.Generator) -> tuple[float, float]:
-    raise NotImplementedError
+    """The club hangs from the lead hand, its face straight ahead to within the person's care."""
+    pose = stand_pose(golfer, care) | {
+        "shoulder_flexion": np.radians(35.0),
+        "shoulder_across": np.radians(20.0),
+        "elbow_bend": np.radians(50.0),
+    }
+    off = 2.0 * care.stand[3]
+    line.move(pose | _hanging_club(golfer, pose, off), 1.5)
+    line.hold(0.6)
+    start = line.now
+    line.hold(float(rng.uniform(*STILL_S)))
+    end = line.now
+    line.move(address_pose(golfer), 1.5)
+    return start, end
+
+
+def _hanging_club(golfer: Golfer, pose: dict[str, float], off: float) -> dict[str, float]:
+    """The club's angles in the hand that let it hang straight down.
+
+    The club's X axis is opposite to its face, as the palm is at address; `off` is how far the face looks sideways.
+    """
+    hand = to_matrix(_orientation(golfer, pose, LEAD_HAND))
+    cos, sin = np.cos(off), np.sin(off)
+    # Columns: X backwards, Y up, Z to the lead side, in an earth frame with X forward, Y to the left, Z up.
+    wanted = np.array([[-cos, 0.0, sin], [-sin, 0.0, -cos], [0.0, 1.0, 0.0]])
+    m = hand.T @ wanted
+    return {
+        "club_cock": float(np.arctan2(m[2, 1], m[1, 1])),
+        "club_tilt": float(-np.arcsin(np.clip(m[0, 1], -1.0, 1.0))),
+        "club_face": float(np.arctan2(m[0, 2], m[0, 0])),
+    }

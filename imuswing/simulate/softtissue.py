@@ -60,7 +60,8 @@ POSTURES: Final[dict[str, tuple[str, ...]]] = {
 SKIN_ZERO: Final = np.radians(60.0)
 """Pronation at which the forearm's skin is not twisted: between the table pose and a golf grip."""
 
-GRID_S: Final = 0.01
+SLIP_S: Final = 0.3
+"""How long a strap takes to slip, s (an assumption)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,14 +109,14 @@ def soft_motion(
         rows[2] += wobble.skin * (body.motion.coefficients[INDEX["pronation"]] - SKIN_ZERO)
     if slip is not None:
         when, turn = slip
-        share = smooth_step((np.arange(count) * GRID_S - when) / 0.3)
+        share = smooth_step((body.motion.start + body.motion.step * np.arange(count, dtype=np.float64) - when) / SLIP_S)
         rows[:3] += turn[[2, 0, 1], None] * share
     return UniformSpline(start=body.motion.start, step=body.motion.step, coefficients=rows)
 
 
 def _wobble(body: Body, point: str, offset: FloatArray, wobble: Wobble) -> FloatArray:
     tissue = TISSUES[point]
-    time = body.motion.start + body.motion.step * np.arange(body.motion.coefficients.shape[1])
+    time = body.motion.start + body.motion.step * np.arange(body.motion.coefficients.shape[1], dtype=np.float64)
     motion = body.segments(time, point)[point]
     gravity_and_motion = (
         motion.force + np.cross(motion.alpha, offset) + np.cross(motion.omega, np.cross(motion.omega, offset))

@@ -1,7 +1,8 @@
 """One swing as smooth curves of the body's coordinates, from a plan of key values.
 
 The forearm swings about the shoulder in a plane through its lowest direction; the chest's turn is planned by its rate
-through the ball; the shoulder's angles follow from both, so that the hand comes back to the ball whatever the chest does.
+through the ball; the shoulder's angles follow from both, so that the hand comes back to the ball whatever the chest
+does.
 """
 
 from __future__ import annotations
@@ -82,7 +83,7 @@ RELEASED_LATE = ("wrist_ulnar", "wrist_flexion", "wrist_twist")
 """Coordinates that keep their value of the top until the release."""
 
 
-DOWN_SHAPE: Final = ((0.0, 0.35, 0.78, 1.0), (0.0, 0.30, 0.95, 1.0))
+DOWN_SHAPE: Final = ((0.0, 0.38, 0.80, 1.0), (0.0, 0.30, 0.93, 1.0))
 THROUGH_SHAPE: Final = ((0.0, 0.12, 0.45, 1.0), (1.0, 0.93, 0.42, 0.0))
 """Speed of the arm over its speed at impact, at shares of the downswing and of the follow-through (assumptions)."""
 
@@ -135,7 +136,7 @@ def _rate_curve(plan: SwingPlan) -> tuple[FloatArray, FloatArray]:
     sag = max(plan.sag_after_s, peak + 0.05)
     sag_end = sag + plan.sag_s
     times = [start, start + 0.45 * (peak - start), peak, sag, sag_end]
-    rates = [0.0, 0.42, 1.0, plan.continuity, plan.continuity]
+    rates = [0.0, 0.38, 1.0, plan.continuity, plan.continuity]
     area = PchipInterpolator(times, rates).antiderivative()
     turned = (plan.chest_turn_impact - plan.chest_turn_top) / float(area(0.0)) * float(area(sag_end))
     fastest = (plan.chest_turn_impact - plan.chest_turn_top) / float(area(0.0))
@@ -193,6 +194,8 @@ def swing_passage(plan: SwingPlan) -> dict[str, FloatArray]:
     dense = {name: _keyed(plan, key, time, late=name in RELEASED_LATE) for name, key in plan.keys.items()}
     dense["chest_turn"] = plan.chest_turn_address + chest_turn(plan, time)
     chest = (dense["chest_bend"], dense["chest_side"], dense["chest_turn"])
-    flexion, across = shoulder_angles(arm_direction(plan, time), chest, dense["elbow_bend"], dense["shoulder_roll"])
+    # After impact the plan holds for a straight arm; the elbow then folds by itself.
+    straight = np.where(time < plan.impact_s, dense["elbow_bend"], plan.keys["elbow_bend"].impact)
+    flexion, across = shoulder_angles(arm_direction(plan, time), chest, straight, dense["shoulder_roll"])
     dense["shoulder_flexion"], dense["shoulder_across"] = flexion, across
     return dense

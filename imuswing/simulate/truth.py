@@ -35,7 +35,9 @@ QUIET_MEAN_S: Final = 0.1
 
 @dataclass(frozen=True, kw_only=True)
 class Mark:
-    """Where a swing stands in the timeline, s: still from `still` to `start`, calm again from about the finish to `end`.
+    """Where a swing stands in the timeline, s.
+
+    Still from `still` to `start`, where it begins; calm again from about the finish to `end`.
 
     impact: when the club meets the ball; for a practice swing, about where it would.
     """
@@ -102,8 +104,13 @@ def _verdict(continuity: float, peak_dps: float) -> str:
     return "turning" if continuity >= TURNING_FROM else "slowing"
 
 
-def _trunk(golfer: Body, at: dict[str, SegmentMotion], motion: dict[str, SegmentMotion], time: FloatArray,
-           when: Moments) -> dict[str, float]:  # fmt: skip
+def _trunk(
+    golfer: Body,
+    at: dict[str, SegmentMotion],
+    motion: dict[str, SegmentMotion],
+    time: FloatArray,
+    when: Moments,
+) -> dict[str, float]:
     """Measures of chest and pelvis; `at` holds address, top and impact in rows 0, 1, 2."""
     side, chest, pelvis = golfer.lead_side, at[CHEST], at[PELVIS]
     rate = np.degrees(body.trunk_turn_rate(motion[CHEST].omega, side))
@@ -139,10 +146,10 @@ def _arm(golfer: Body, at: dict[str, SegmentMotion], when: Moments) -> dict[str,
     axis = body.long_axis(at[LEAD_FOREARM].q)
     row: dict[str, float] = {}
     for index, moment in enumerate(("address", "top", "impact")):
-        row[f"wrist_flexion_{moment}_deg"] = np.degrees(flexion[index])
-        row[f"wrist_ulnar_{moment}_deg"] = np.degrees(ulnar[index])
-    row["backswing_arc_deg"] = np.degrees(body.great_circle(axis[0], axis[1]))
-    row["arm_height_top_deg"] = np.degrees(body.arm_height(at[LEAD_FOREARM].q)[1])
+        row[f"wrist_flexion_{moment}_deg"] = float(np.degrees(flexion[index]))
+        row[f"wrist_ulnar_{moment}_deg"] = float(np.degrees(ulnar[index]))
+    row["backswing_arc_deg"] = float(np.degrees(body.great_circle(axis[0], axis[1])))
+    row["arm_height_top_deg"] = float(np.degrees(body.arm_height(at[LEAD_FOREARM].q)[1]))
     row["backswing_s"] = when.top - when.takeaway
     row["downswing_s"] = when.impact - when.top
     row["tempo_ratio"] = row["backswing_s"] / row["downswing_s"]
