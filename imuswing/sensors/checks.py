@@ -12,6 +12,7 @@ import numpy as np
 from imuswing.errors import RecordingError
 from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.sensors.clean import Clean
+from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.columns import finite_rows, magnitude, runs
 from imuswing.sensors.gravity import scale_error
 from imuswing.sensors.motion import Warning
@@ -178,6 +179,26 @@ def _about_rest(sensor: Clean, turning: Turning, gravity: float | None, settings
         )
         do = "check that its axes stand in the right order and its units and rate are right; then calibrate it"
         yield Warning(level="problem", text=text, do=do, tracked_point=point)
+
+
+def about_clocks(
+    clocks: Mapping[str, ClockLine], sensors: Mapping[str, Clean], settings: SensorSettings
+) -> Iterator[Warning]:
+    """Tracking systems that could not be put on the common clock, or not well enough."""
+    for system, clock in clocks.items():
+        worn = [named(point) for point, sensor in sensors.items() if sensor.stream.tracking_system == system]
+        who = f"the clock of {' and '.join(worn)}"
+        knock = "knock all sensors together three times at the start and at the end, and mark it as `tap`"
+        if clock.se > settings.clock_problem_s:
+            text = f"{who} could not be aligned with that of the first tracking system"
+            yield Warning(level="problem", text=text, do=f"{knock}; until then use each sensor by itself")
+        elif clock.se > settings.clock_advice_s:
+            text = f"{who} is aligned only to ±{1960.0 * clock.se:.0f} ms"
+            yield Warning(level="advice", text=text, do=knock)
+        if abs(clock.drift) > settings.clock_drift and clock.se <= settings.clock_problem_s:
+            text = f"{who} runs {100.0 * abs(clock.drift):.2f} % {'slow' if clock.drift > 0.0 else 'fast'}"
+            do = "its times are corrected; check `SamplingFrequency` in its sidecar file"
+            yield Warning(level="advice", text=text, do=do)
 
 
 def about_all(recording: Recording, sensors: Mapping[str, Clean], settings: SensorSettings) -> Iterator[Warning]:

@@ -29,7 +29,7 @@ class Clean:
     """One sensor on an even grid of its own clock.
 
     start, rate: s, Hz.  gyr, acc: (N, 3) instants, bridged, gyr without bias; mag: (N, 3) or None.
-    means: (N, 3) of gyr over the interval before each sample.
+    means: (N, 3) of gyr over the interval before each sample.  acc_rows: (N, 3) of acc as the samples mean it.
     lost, clipped, acc_clipped, unusable: (N,).  gyr_se: (N,) rad/s.  gyr_noise, acc_noise: rad/s, m/s².
     frozen: count of samples that repeat the one before, taken for lost.  jittered: the rows were taken unevenly.
     gyr_limit, acc_limit: full scales at which samples were found clipped, None without any.
@@ -42,6 +42,7 @@ class Clean:
     acc: FloatArray
     mag: FloatArray | None
     means: FloatArray
+    acc_rows: FloatArray
     lost: BoolArray
     clipped: BoolArray
     acc_clipped: BoolArray
@@ -108,6 +109,7 @@ def clean(stream: SensorStream, *, settings: SensorSettings) -> Clean:
     acc_filled = _bridge_acc(acc, acc_missing, acc_masks, rate=grid.rate, noise=acc_noise, settings=settings)
     gyr, acc, jittered = _on_grid(topped.values, acc_filled.values, grid, lost, averaged)
     means = gyr if averaged else interval_means(gyr)
+    acc_rows = acc
     if averaged:
         gyr, acc = instants_from_means(gyr), instants_from_means(acc)
     return Clean(
@@ -118,6 +120,7 @@ def clean(stream: SensorStream, *, settings: SensorSettings) -> Clean:
         acc=acc,
         mag=None if stream.mag is None else _fill_mag(grid.place(stream.mag)),
         means=means,
+        acc_rows=acc_rows,
         lost=lost,
         clipped=clipped,
         acc_clipped=acc_clipped,

@@ -6,8 +6,9 @@ import numpy as np
 
 from imuswing.errors import RecordingError
 from imuswing.recording.model import Recording
-from imuswing.sensors.checks import about_all, about_sensor, dead, refuse_wrong_units
+from imuswing.sensors.checks import about_all, about_clocks, about_sensor, dead, refuse_wrong_units
 from imuswing.sensors.clean import Clean, clean
+from imuswing.sensors.clocks import ClockLine, align
 from imuswing.sensors.columns import runs
 from imuswing.sensors.increments import rotation_vectors
 from imuswing.sensors.motion import Motion, Prepared, SensorReport, Warning
@@ -35,14 +36,20 @@ def prepare(recording: Recording, *, settings: SensorSettings = DEFAULT_SETTINGS
         wrong = warnings[0].text if len(warnings) == 1 else "no sensor has usable samples"
         do = warnings[0].do if warnings else "record again with the chest sensor on"
         raise RecordingError(recording.source, wrong, do)
+    checked: dict[str, tuple[Turning, float | None]] = {}
     motions: dict[str, Motion] = {}
     reports: dict[str, SensorReport] = {}
     for point, sensor in sensors.items():
         gravity, turning = rest_gravity(sensor), check_turning(sensor)
         refuse_wrong_units(recording, sensor, turning, gravity)
         warnings.extend(about_sensor(sensor, turning, gravity, settings))
-        motions[point] = _motion(sensor)
-        reports[point] = _report(sensor, turning, gravity)
+        checked[point] = turning, gravity
+    clocks = align(sensors, recording)
+    for point, sensor in sensors.items():
+        clock = clocks[sensor.stream.tracking_system]
+        motions[point] = _motion(sensor, clock)
+        reports[point] = _report(sensor, clock, *checked[point])
+    warnings.extend(about_clocks(clocks, sensors, settings))
     warnings.extend(about_all(recording, sensors, settings))
     return Prepared(motions=motions, reports=reports, warnings=tuple(warnings))
 
@@ -54,15 +61,16 @@ def rest_gravity(sensor: Clean) -> float | None:
     return float(np.median(np.linalg.norm(sensor.rest.stretches.acc, axis=1)))
 
 
-def _motion(sensor: Clean) -> Motion:
+def _motion(sensor: Clean, clock: ClockLine) -> Motion:
+    rate = sensor.rate / (1.0 + clock.drift)
     return Motion(
         tracked_point=sensor.stream.tracked_point,
-        rate=sensor.rate,
-        time=sensor.time,
+        rate=rate,
+        time=clock(sensor.time),
         gyr=sensor.gyr,
         acc=sensor.acc,
         mag=sensor.mag,
-        increments=rotation_vectors(sensor.gyr, sensor.means, step=1.0 / sensor.rate),
+        increments=rotation_vectors(sensor.gyr, sensor.means, step=1.0 / rate),
         lost=sensor.lost,
         clipped=sensor.clipped,
         acc_clipped=sensor.acc_clipped,
@@ -76,11 +84,11 @@ def _motion(sensor: Clean) -> Motion:
     )
 
 
-def _report(sensor: Clean, turning: Turning, gravity: float | None) -> SensorReport:
+def _report(sensor: Clean, clock: ClockLine, turning: Turning, gravity: float | None) -> SensorReport:
     bias = np.degrees(sensor.bias.mean)
     first, last = runs(sensor.lost)
     return SensorReport(
-        rate_hz=sensor.rate,
+        rate_hz=sensor.rate / (1.0 + clock.drift),
         nominal_rate_hz=sensor.stream.rate,
         samples=len(sensor.gyr),
         still_s=float(sensor.rest.still.sum() / sensor.rate),
@@ -96,9 +104,9 @@ def _report(sensor: Clean, turning: Turning, gravity: float | None) -> SensorRep
         acc_noise_mps2=sensor.acc_noise,
         gravity_mps2=gravity,
         turn_mismatch_deg=None if turning.mismatch_deg is None else turning.mismatch_deg[0],
-        clock_offset_s=0.0,
-        clock_drift_ppm=0.0,
-        clock_drift_se_ppm=0.0,
-        clock_se_s=0.0,
-        clock_source="reference",
+        clock_offset_s=clock.offset,
+        clock_drift_ppm=1e6 * clock.drift,
+        clock_drift_se_ppm=1e6 * clock.drift_se,
+        clock_se_s=clock.se,
+        clock_source=clock.source,
     )

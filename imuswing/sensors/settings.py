@@ -38,6 +38,8 @@ class SensorSettings:
     rate_differs: share by which true and written rate may differ without a word.
     lost_advice, lost_problem: shares of lost samples.
     bias_se_dps, gravity_error, turn_mismatch_deg: larger values are told.
+    clock_advice_s, clock_problem_s: standard errors of a clock's alignment above which it is told.
+    clock_drift: share by which two good clocks may differ.
     shortest_recording_s: nothing shorter holds a swing with the quiet around it.
     stops_early_s, stops_early_share: a sensor that ends so much before the longest one has stopped.
     swapped_ratio: the chest is never so many times faster than the arm.
@@ -70,6 +72,9 @@ class SensorSettings:
     bias_se_dps: float = 0.3
     gravity_error: float = 0.03
     turn_mismatch_deg: float = 12.0
+    clock_advice_s: float = 0.006
+    clock_problem_s: float = 0.05
+    clock_drift: float = 5e-4
     shortest_recording_s: float = 5.0
     stops_early_s: float = 5.0
     stops_early_share: float = 0.05

@@ -1,0 +1,136 @@
+"""A first alignment of two clocks, to some tenths of a second, from when their sensors are lively."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imuswing.recording.model import FloatArray
+from imuswing.sensors.clean import Clean
+from imuswing.sensors.clock_lines import Line
+from imuswing.sensors.columns import magnitude
+
+STEP_S = 0.1
+"""Liveliness is told in steps of this."""
+
+SMOOTH_S = 8.0
+"""Slower changes of liveliness than this say nothing."""
+
+CHUNK_S = 40.0
+MOST_CHUNKS = 60
+PEAKS = 4
+"""So many best places are kept for each chunk."""
+
+TOLERANCE_S = 0.2
+USUAL_DRIFT = 200e-6
+WILD_DRIFTS = np.arange(-0.02, 0.0201, 2e-4)
+"""Drifts that are tried if no usual one (twice ±100 ppm) fits: a rate that is wrong in the file."""
+
+AGREED = 0.35
+"""Share of the chunks' weight that must agree on one offset."""
+
+HINT_S = 3.0
+"""A hint is right to within this, or not at all."""
+
+HINT_FAVOUR = 0.6
+"""An offset near the hint wins if it has this share of the best one's votes."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rough:
+    """line: between the two clocks.  agreed: share of the evidence behind it.  wild: its drift is that of no clock."""
+
+    line: Line
+    agreed: float
+    wild: bool
+
+
+def rough_line(first: Clean, second: Clean, *, hint: float | None) -> Rough | None:
+    """The second sensor's clock told by the first's, or None if their liveliness has nothing in common.
+
+    hint: s, the second clock's start after the first's, from the recording.
+    """
+    a, b = _liveliness(first), _liveliness(second)
+    if min(len(a), len(b)) < 50:
+        return None
+    chunk, offset, weight = _candidates(a, b)
+    offset = offset + first.start - second.start
+    if len(chunk) == 0:
+        return None
+    at = second.start + STEP_S * 0.5 * len(b)
+    total = float(np.sum([weight[chunk == k].max() for k in np.unique(chunk)]))
+    when = second.start + STEP_S * (chunk + 0.5 * CHUNK_S / STEP_S) - at
+    usual = _vote(offset, weight, hint, width=TOLERANCE_S + USUAL_DRIFT * float(np.ptp(when)) / 2.0)
+    if usual[1] >= AGREED * total:
+        return Rough(line=Line(offset=usual[0], drift=0.0, at=at), agreed=usual[1] / total, wild=False)
+    if len(np.unique(chunk)) < 4:
+        return None
+    votes = [_vote(offset - drift * when, weight, hint, width=TOLERANCE_S) for drift in WILD_DRIFTS]
+    best = int(np.argmax([vote[1] for vote in votes]))
+    if votes[best][1] < 2.0 * AGREED * total:
+        return None
+    line = Line(offset=votes[best][0], drift=float(WILD_DRIFTS[best]), at=at)
+    return Rough(line=line, agreed=votes[best][1] / total, wild=True)
+
+
+def _liveliness(sensor: Clean) -> FloatArray:
+    """(M,) root of the turn rate in steps of STEP_S, without slow changes."""
+    lively = np.sqrt(magnitude(sensor.gyr))
+    count = int(len(lively) / sensor.rate / STEP_S)
+    if count < 2:
+        return np.zeros(0)
+    edges = np.round(np.arange(count) * STEP_S * sensor.rate).astype(np.intp)
+    mean = np.add.reduceat(lively, edges) / np.diff(np.append(edges, len(lively)))
+    width = 2 * int(0.5 * SMOOTH_S / STEP_S) + 1
+    running = np.cumsum(np.concatenate(([0.0], np.pad(mean, width // 2, mode="reflect" if count > width else "edge"))))
+    return np.asarray(mean - (running[width:] - running[:-width]) / width)
+
+
+def _candidates(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """For each lively chunk of b: its first step, offsets (s) at which a looks like it, and weights (squared
+    correlations)."""
+    length = min(int(CHUNK_S / STEP_S), len(a), len(b))
+    starts = np.arange(0, len(b) - length + 1, max(length // 2, 1))
+    energy = np.concatenate(([0.0], np.cumsum(b * b)))
+    lively = energy[starts + length] - energy[starts]
+    starts = np.sort(starts[np.argsort(-lively)][:MOST_CHUNKS])
+    size = 1 << int(len(a) + length).bit_length()
+    spectrum = np.fft.rfft(a, size)
+    a_energy = np.concatenate((np.zeros(length), np.cumsum(a * a)))
+    a_energy = np.concatenate((a_energy, np.full(length, a_energy[-1])))
+    lags = np.arange(-length // 2, len(a) - length // 2)
+    window_energy = a_energy[lags + 2 * length - 1] - a_energy[np.maximum(lags + length - 1, 0)]
+    floor = 0.25 * length * float(np.mean(a * a))
+    rows = []
+    for start in starts:
+        piece = b[start : start + length]
+        norm = float(np.sqrt(np.sum(piece * piece)))
+        if norm == 0.0:
+            continue
+        product = np.fft.irfft(spectrum * np.conj(np.fft.rfft(piece, size)), size)[lags % size]
+        score = product / (norm * np.sqrt(np.maximum(window_energy, floor)))
+        for _ in range(PEAKS):
+            k = int(np.argmax(score))
+            if score[k] < 0.3:
+                break
+            rows.append((float(start), STEP_S * float(lags[k] - start), float(score[k]) ** 2))
+            score[max(k - 5, 0) : k + 6] = 0.0
+    table = np.array(rows).reshape(-1, 3)
+    return table[:, 0], table[:, 1], table[:, 2]
+
+
+def _vote(offset: FloatArray, weight: FloatArray, hint: float | None, *, width: float) -> tuple[float, float]:
+    """The offset that most weight agrees on to within `width`, and that weight; a hint breaks near ties."""
+    order = np.argsort(offset)
+    offset, weight = offset[order], weight[order]
+    running = np.concatenate(([0.0], np.cumsum(weight)))
+    low, high = np.searchsorted(offset, [offset - width, offset + width])
+    votes = running[high] - running[low]
+    best = int(np.argmax(votes))
+    if hint is not None:
+        near = np.flatnonzero(np.abs(offset - hint) <= HINT_S)
+        if len(near) and votes[near].max() >= HINT_FAVOUR * votes[best]:
+            best = int(near[np.argmax(votes[near])])
+    part = slice(low[best], high[best])
+    return float(np.average(offset[part], weights=weight[part])), float(votes[best])

@@ -1,0 +1,174 @@
+"""Two clocks aligned by knocks that both sensors feel: taps, impacts, heel strikes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imuswing.recording.model import FloatArray, IntArray
+from imuswing.sensors.clean import Clean
+from imuswing.sensors.clock_lines import Cue, Line, with_bias
+from imuswing.sensors.columns import magnitude
+
+BLOCK_S = 0.1
+NEIGHBOURS = 5
+"""A knock is told from motion by comparing its jumps with the usual ones of so many blocks on either side."""
+
+LOUD = 6.0
+"""Jumps this many times the usual ones of the neighbourhood are knocks."""
+
+LEAST_NOISE = 6.0
+LEAST_JUMP = 0.5
+"""Nor is a jump one under so many times the noise, or under so many m/s²."""
+
+APART_S = 0.12
+"""Jumps nearer than this are one knock that rings."""
+
+ONSET_SHARE = 0.15
+"""A knock begins with the first jump of this share of its largest."""
+
+MATCH_S = 0.006
+"""Two sensors' onsets of one knock differ by no more than this once the clocks agree, besides a sample of each."""
+
+TRAVEL_S = {1: 0.001, 2: 0.003, 3: 0.004}
+"""How long a shock may take between sensors with so many joints in between (an assumption: some 50–100 m/s)."""
+
+TAP_BIAS_S = 0.0005
+"""The same for sensors that are knocked together."""
+
+FEWEST = 3
+"""Fewer shared knocks than this prove nothing."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Knocks:
+    """Of one sensor: onset (K,) s on its own clock, in the middle of the sample step in which it began; size (K,) the
+    largest jump, m/s²."""
+
+    onset: FloatArray
+    size: FloatArray
+
+
+def find_knocks(sensor: Clean) -> Knocks:
+    """Sudden jumps of the accelerometer: its second differences, in which motion is weak."""
+    acc = sensor.acc_rows
+    if len(acc) < 3:
+        return Knocks(onset=np.zeros(0), size=np.zeros(0))
+    jump = np.concatenate(([0.0, 0.0], magnitude(acc[2:] - 2.0 * acc[1:-1] + acc[:-2])))
+    spoilt = np.flatnonzero(sensor.lost | sensor.unusable)
+    for shift in (-1, 0, 1, 2):
+        jump[np.clip(spoilt + shift, 0, len(jump) - 1)] = 0.0
+    size = max(round(BLOCK_S * sensor.rate), 2)
+    blocks = len(jump) // size
+    if blocks < 2 * NEIGHBOURS + 1:
+        return Knocks(onset=np.zeros(0), size=np.zeros(0))
+    mean = jump[: blocks * size].reshape(blocks, size).mean(axis=1)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(mean, NEIGHBOURS, mode="reflect"), 2 * NEIGHBOURS + 1)
+    usual = np.repeat(np.median(around, axis=1), size)
+    usual = np.concatenate((usual, np.full(len(jump) - len(usual), usual[-1])))
+    least = max(LEAST_NOISE * np.sqrt(6.0) * sensor.acc_noise, LEAST_JUMP)
+    loud = np.flatnonzero((jump > LOUD * usual) & (jump > least))
+    return _onsets(jump, np.maximum(usual * LOUD / 2.0, least / 2.0), loud, sensor)
+
+
+def _onsets(jump: FloatArray, quiet: FloatArray, loud: IntArray, sensor: Clean) -> Knocks:
+    apart = APART_S * sensor.rate
+    onset, size = [], []
+    if len(loud):
+        for group in np.split(loud, np.flatnonzero(np.diff(loud) > apart) + 1):
+            first = max(int(group[0]) - 2, 0)
+            ring = jump[first : int(group[0]) + max(int(0.05 * sensor.rate), 3)]
+            level = max(ONSET_SHARE * float(ring.max()), float(quiet[group[0]]))
+            begin = first + int(np.argmax(ring >= min(level, float(ring.max()))))
+            onset.append(sensor.start + (begin - 0.5) / sensor.rate)
+            size.append(float(ring.max()))
+    return Knocks(onset=np.array(onset), size=np.array(size))
+
+
+def knock_cues(
+    first: Clean,
+    second: Clean,
+    names: tuple[str, str],
+    line: Line,
+    *,
+    reach_s: float,
+    joints: int,
+    taps: FloatArray,
+) -> list[Cue]:
+    """Cues from knocks that two sensors share, the line being right to within `reach_s`; none if there are too few.
+
+    taps: (T, 2) begin and end, on the first clock, of spans in which the sensors were knocked together.
+    """
+    ours, theirs = find_knocks(first), find_knocks(second)
+    step = np.hypot(1.0 / first.rate, 1.0 / second.rate)
+    when, gap = _pairs(ours, theirs, line, reach_s)
+    if len(gap) < FEWEST:
+        return []
+    width = MATCH_S + step
+    centre = _densest(gap, width)
+    if centre is None:
+        return []
+    keep = np.abs(gap - centre) <= width
+    when, gap = when[keep], gap[keep]
+    own = line(when) + gap
+    tapped = np.any((own[:, None] >= taps[:, 0]) & (own[:, None] <= taps[:, 1]), axis=1) if len(taps) else gap > np.inf
+    floor = step / np.sqrt(12.0)
+    cues = []
+    for name, which, bias in (
+        ("taps", tapped, TAP_BIAS_S),
+        ("shocks", ~tapped, TRAVEL_S[min(max(joints, 1), 3)]),
+    ):
+        if int(which.sum()) >= FEWEST:
+            cues.append(_cue(name, names, line, when[which], gap[which], floor, bias))
+    return cues
+
+
+def _pairs(ours: Knocks, theirs: Knocks, line: Line, reach_s: float) -> tuple[FloatArray, FloatArray]:
+    """For every knock of the second sensor and every one of the first within reach: its time on the second clock, and
+    how much later than the line says it is on the first."""
+    gap = ours.onset - line(theirs.onset)[:, None]
+    row, column = np.nonzero(np.abs(gap) <= reach_s)
+    return theirs.onset[row], gap[row, column]
+
+
+def _densest(gap: FloatArray, width: float) -> float | None:
+    """The gap that most pairs agree on to within `width`; None if chance would give nearly as many."""
+    order = np.sort(gap)
+    count = np.searchsorted(order, order + width, side="right") - np.searchsorted(order, order - width)
+    best = int(np.max(count))
+    span = max(float(order[-1] - order[0]), 2.0 * width)
+    by_chance = len(gap) * 2.0 * width / (span + 2.0 * width)
+    if best < FEWEST or (span > 6.0 * width and best < by_chance + 3.0 * np.sqrt(by_chance)):
+        return None
+    return float(np.median(order[count == best]))
+
+
+def _cue(
+    name: str, names: tuple[str, str], line: Line, when: FloatArray, gap: FloatArray, floor: float, bias: float
+) -> Cue:
+    """Offset and drift that fit gaps (K,) at times (K,), outliers weighed down."""
+    at = float(np.median(when))
+    design = np.column_stack((np.ones(len(when)), when - at))
+    # A drift beyond that of clocks is not believed of a few knocks.
+    prior = np.diag([0.0, floor**2 * DRIFT_SD**-2.0])
+    weight = np.ones(len(when))
+    change = np.zeros(2)
+    for _ in range(8):
+        normal = (design * weight[:, None]).T @ design + prior
+        change = np.linalg.solve(normal, design.T @ (weight * gap))
+        residual = np.abs(gap - design @ change)
+        scale = max(1.4826 * float(np.median(residual)), floor)
+        weight = 1.0 / (1.0 + (residual / (2.0 * scale)) ** 2)
+    spread = max(float(np.sqrt(np.sum(weight * residual**2) / max(np.sum(weight) - 1.0, 1.0))), floor)
+    information = (design * weight[:, None]).T @ design / spread**2
+    span = float(np.ptp(when))
+    base = line.offset + line.drift * (at - line.at)
+    fitted = Line(offset=base + float(change[0]), drift=line.drift + float(change[1]), at=at)
+    return Cue(
+        name=name, first=names[0], second=names[1], line=fitted, information=with_bias(information, bias, span_s=span)
+    )
+
+
+DRIFT_SD = 60e-6
+"""Standard deviation of the drift between two clocks (quartz to ±100 ppm; common practice, no source)."""

@@ -1,0 +1,196 @@
+"""All sensors on one clock: that of the first tracking system."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from imuswing.recording.model import FloatArray, Recording
+from imuswing.sensors.clean import Clean
+from imuswing.sensors.clock_joint import CHAIN, joint_cue, joints_between
+from imuswing.sensors.clock_lines import Cue, Line, Solution, solve
+from imuswing.sensors.clock_rough import Rough, rough_line
+from imuswing.sensors.clock_shocks import DRIFT_SD, knock_cues
+from imuswing.vocabulary import TAP
+
+REFERENCE = "reference"
+UNKNOWN = "none"
+HINT_ONLY = "start times in the files"
+
+UNKNOWN_SE_S = 60.0
+HINT_SE_S = 0.5
+"""Standard error where clocks could not be aligned, s: without and with a hint."""
+
+LEAST_SE_S = 0.0002
+"""No alignment is trusted to better than this, s."""
+
+TAP_BEFORE_S, TAP_AFTER_S = 1.0, 1.5
+"""A tap's onset in the events file is as good as a person's eye: so much around it belongs to it."""
+
+WILD_DRIFT_SD = 5e-3
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClockLine:
+    """common time = offset + (1 + drift) · own time, s.
+
+    se: standard error of a time, root mean square over the recording, s.  drift_se: of the drift.
+    source: `reference`, the cues in words, or `none`.
+    """
+
+    offset: float
+    drift: float
+    se: float
+    drift_se: float
+    source: str
+
+    def __call__(self, own: FloatArray) -> FloatArray:
+        """Common times (N,) of own times (N,)."""
+        return np.asarray(self.offset + (1.0 + self.drift) * own)
+
+
+def align(sensors: Mapping[str, Clean], recording: Recording) -> dict[str, ClockLine]:
+    """By tracking system, its clock on the first system's; sensors: by tracked point.
+
+    A first guess comes from when the sensors are lively, the rest from knocks that all feel and from the joints.
+    """
+    systems: dict[str, list[Clean]] = {}
+    for sensor in sensors.values():
+        systems.setdefault(sensor.stream.tracking_system, []).append(sensor)
+    first, *others = sorted(systems)
+    lines = {first: ClockLine(offset=0.0, drift=0.0, se=0.0, drift_se=0.0, source=REFERENCE)}
+    if not others:
+        return lines
+    rough = _rough(systems, first, recording)
+    known = {name: found.line for name, found in rough.items()}
+    taps = np.array([(e.onset - TAP_BEFORE_S, e.end + TAP_AFTER_S) for e in recording.of_type(TAP)]).reshape(-1, 2)
+    cues = _cues(systems, first, known, taps)
+    drift_sd = {name: WILD_DRIFT_SD if found.wild else DRIFT_SD for name, found in rough.items()}
+    solution = solve(cues, reference=first, rough=known, drift_sd=drift_sd)
+    for name in others:
+        linked = name in known and bool(solution.names[name])
+        lines[name] = _told(name, systems[name][0], solution) if linked else _unknown(recording.start_hints.get(name))
+    return lines
+
+
+def _nearest(one: list[Clean], other: list[Clean]) -> tuple[Clean, Clean]:
+    """The two sensors of two systems with the fewest joints between them, the farther out on the arm if several."""
+    pairs = [(a, b) for a in one for b in other]
+    return min(
+        pairs,
+        key=lambda pair: (
+            joints_between(pair[0].stream.tracked_point, pair[1].stream.tracked_point),
+            -CHAIN.index(pair[0].stream.tracked_point) - CHAIN.index(pair[1].stream.tracked_point),
+        ),
+    )
+
+
+def _tree(systems: Mapping[str, list[Clean]], first: str) -> list[tuple[str, str]]:
+    """Pairs of systems that tie all to the first one, each by the fewest joints."""
+    tied, pairs = [first], []
+    while len(tied) < len(systems):
+        loose = [name for name in sorted(systems) if name not in tied]
+
+        def joints(pair: tuple[str, str]) -> int:
+            a, b = _nearest(systems[pair[0]], systems[pair[1]])
+            return joints_between(a.stream.tracked_point, b.stream.tracked_point)
+
+        best = min(((a, b) for a in tied for b in loose), key=joints)
+        pairs.append(best)
+        tied.append(best[1])
+    return pairs
+
+
+def _rough(systems: Mapping[str, list[Clean]], first: str, recording: Recording) -> dict[str, Rough]:
+    """First lines to the reference's clock, along the tree; systems that match nothing are missing."""
+    hints = {first: 0.0, **recording.start_hints}
+    found: dict[str, Rough] = {}
+    for a, b in _tree(systems, first):
+        if a != first and a not in found:
+            continue
+        hint = hints[b] - hints[a] if a in hints and b in hints else None
+        link = rough_line(*_nearest(systems[a], systems[b]), hint=hint)
+        if link is None:
+            continue
+        if a != first:
+            link = _chained(found[a], link)
+        found[b] = link
+    return found
+
+
+def _chained(outer: Rough, inner: Rough) -> Rough:
+    """The reference's clock told by a clock that is told by one in between."""
+    at = inner.line.at
+    through = float(outer.line(inner.line(np.array([at])))[0])
+    drift = (1.0 + outer.line.drift) * (1.0 + inner.line.drift) - 1.0
+    return Rough(
+        line=Line(offset=through - at, drift=drift, at=at),
+        agreed=min(outer.agreed, inner.agreed),
+        wild=outer.wild or inner.wild,
+    )
+
+
+ROUGH_REACH_S = 0.3
+KNOCK_REACH_S = 0.04
+"""How far lines may be off: after the first guess, and once motion has been used."""
+
+
+def _cues(systems: Mapping[str, list[Clean]], first: str, known: Mapping[str, Line], taps: FloatArray) -> list[Cue]:
+    """Everything that ties any two systems."""
+    names = [first, *sorted(known)]
+    to_first = {first: Line(offset=0.0, drift=0.0, at=0.0), **known}
+    tree = [pair for pair in _tree({name: systems[name] for name in names}, first)]
+    cues: list[Cue] = []
+    for k, a in enumerate(names):
+        for b in names[k + 1 :]:
+            pair = (a, b) if (b, a) not in tree else (b, a)
+            near = _nearest(systems[pair[0]], systems[pair[1]])
+            line = _between(to_first[pair[0]], to_first[pair[1]])
+            reach = ROUGH_REACH_S
+            if pair in tree:
+                motion = joint_cue(*near, pair, line, reach_s=ROUGH_REACH_S)
+                if motion is not None:
+                    cues.append(motion)
+                    line, reach = motion.line, KNOCK_REACH_S
+            joints = joints_between(near[0].stream.tracked_point, near[1].stream.tracked_point)
+            own_taps = _inverse(to_first[pair[0]], taps)
+            cues.extend(knock_cues(*near, pair, line, reach_s=reach, joints=joints, taps=own_taps))
+    return cues
+
+
+def _inverse(line: Line, times: FloatArray) -> FloatArray:
+    return np.asarray(line.at + (times - line.at - line.offset) / (1.0 + line.drift))
+
+
+def _between(a: Line, b: Line) -> Line:
+    """Clock a told by clock b, both told to the reference."""
+    at = b.at
+    a_time = float(_inverse(a, b(np.array([at])))[0])
+    return Line(offset=a_time - at, drift=(1.0 + b.drift) / (1.0 + a.drift) - 1.0, at=at)
+
+
+def _told(name: str, sensor: Clean, solution: Solution) -> ClockLine:
+    line, covariance = solution.lines[name], solution.covariances[name]
+    away = sensor.time[[0, -1]] - line.at
+    spread = float(np.mean(np.linspace(away[0], away[1], 50) ** 2))
+    drift_of_mean = float(np.mean(away))
+    variance = covariance[0, 0] + 2.0 * covariance[0, 1] * drift_of_mean + covariance[1, 1] * spread
+    return ClockLine(
+        offset=line.offset - line.drift * line.at,
+        drift=line.drift,
+        se=float(np.sqrt(max(variance, LEAST_SE_S**2))),
+        drift_se=float(np.sqrt(covariance[1, 1])),
+        source=" and ".join(solution.names[name]),
+    )
+
+
+def _unknown(hint: float | None) -> ClockLine:
+    return ClockLine(
+        offset=0.0 if hint is None else hint,
+        drift=0.0,
+        se=UNKNOWN_SE_S if hint is None else HINT_SE_S,
+        drift_se=DRIFT_SD,
+        source=UNKNOWN if hint is None else HINT_ONLY,
+    )
