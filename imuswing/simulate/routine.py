@@ -262,7 +262,7 @@ def _hanging_club(golfer: Golfer, pose: dict[str, float], off: float) -> dict[st
     hand = to_matrix(_orientation(golfer, pose, LEAD_HAND))
     cos, sin = np.cos(off), np.sin(off)
     # Columns: X backwards, Y up, Z to the lead side, in an earth frame with X forward, Y to the left, Z up.
-    wanted = np.array([[-cos, 0.0, sin], [-sin, 0.0, -cos], [0.0, 1.0, 0.0]])
+    wanted = np.array([[-cos, 0.0, -sin], [-sin, 0.0, cos], [0.0, 1.0, 0.0]])
     m = hand.T @ wanted
     return {
         "club_cock": float(np.arctan2(m[2, 1], m[1, 1])),
