@@ -13,9 +13,9 @@ class SensorSettings:
     still_shortest_s: a stretch must last this long.
     still_gyr_sd_dps, still_acc_sd_mps2: a sensor on a person who stands quietly stays under these standard deviations
         within a window.
-    still_noise_factor: or under this many times the sensor's own noise, if that is more.
+    still_floor_factor: or under this many times what the calmest twentieth of the recording shows, if that is more,
+    still_gyr_most_dps, still_acc_most_mps2: but never over these.
     still_turn_dps: once the bias is known, a stretch that turns steadily faster than this is not still.
-    still_most_noise: the limits are not raised beyond this many times, however noisy the sensor.
 
     Bias:
     bias_unknown_dps: standard error where the sensor is never still (what small sensors show after calibration).
@@ -49,12 +49,13 @@ class SensorSettings:
     still_shortest_s: float = 0.3
     still_gyr_sd_dps: float = 2.5
     still_acc_sd_mps2: float = 0.20
-    still_noise_factor: float = 4.0
+    still_floor_factor: float = 1.8
+    still_gyr_most_dps: float = 7.0
+    still_acc_most_mps2: float = 1.2
     still_turn_dps: float = 4.0
-    still_most_noise: float = 2.0
     bias_unknown_dps: float = 1.0
-    sway_time_s: float = 0.5
-    sway_angle_deg: float = 0.5
+    sway_time_s: float = 0.35
+    sway_angle_deg: float = 0.4
     frozen_moving_dps: float = 30.0
     bridge_scale_s: float = 0.05
     bridge_flank_s: float = 0.03

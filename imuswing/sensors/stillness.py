@@ -14,11 +14,10 @@ BLOCK_S = 0.05
 """Length of the blocks whose sums everything here is made of: stillness begins and ends on their edges."""
 
 CALM_SHARE = 0.05
-"""Share of the recording, its calmest, from which a first guess of the noise is taken."""
+"""Share of the recording, its calmest, that shows how still this person and sensor can be."""
 
-NOISE_LAG_S = 0.01
-"""Samples so far apart are compared for the noise: nearer ones may share a sensor's own low-pass, farther ones show
-a person's tremor (common practice, no source)."""
+NOISE_SHARE = 0.1
+"""Share of the still time, its calmest, that shows the sensor's own noise best."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,17 +73,17 @@ def find_rest(gyr: FloatArray, acc: FloatArray, bad: BoolArray, *, rate: float, 
         return _no_rest(count)
     gyr_variance = _window_variance(gyr, size, width)
     acc_variance = _window_variance(acc, size, width)
-    gyr_limit = _limit(gyr_variance[usable], np.radians(settings.still_gyr_sd_dps), settings)
-    acc_limit = _limit(acc_variance[usable], settings.still_acc_sd_mps2, settings)
+    usual, most = np.radians(settings.still_gyr_sd_dps), np.radians(settings.still_gyr_most_dps)
+    gyr_limit = _limit(gyr_variance[usable], usual, most, settings)
+    acc_limit = _limit(acc_variance[usable], settings.still_acc_sd_mps2, settings.still_acc_most_mps2, settings)
     calm = np.zeros(len(gyr_variance), np.bool_)
     calm[usable] = (gyr_variance[usable] < gyr_limit**2) & (acc_variance[usable] < acc_limit**2)
     stretches = _not_turning(_stretches(_spread(calm, width), size, gyr, acc), settings)
     still = np.zeros(count, np.bool_)
     for first, last in zip(stretches.first, stretches.last, strict=True):
         still[first:last] = True
-    lag = max(round(NOISE_LAG_S * rate), 1)
-    gyr_noise = _noise(gyr, stretches, lag) if len(stretches) else None
-    acc_noise = _noise(acc, stretches, lag) if len(stretches) else None
+    gyr_noise = _noise(gyr, stretches) if len(stretches) else None
+    acc_noise = _noise(acc, stretches) if len(stretches) else None
     return Rest(still=still, stretches=stretches, gyr_noise=gyr_noise, acc_noise=acc_noise)
 
 
@@ -111,10 +110,10 @@ def _moving(values: FloatArray, width: int) -> FloatArray:
     return np.asarray(running[width:] - running[:-width])
 
 
-def _limit(variance: FloatArray, usual: float, settings: SensorSettings) -> float:
-    """Standard deviation under which a window is calm: the usual one, or more for a noisy sensor, but no motion."""
+def _limit(variance: FloatArray, usual: float, most: float, settings: SensorSettings) -> float:
+    """Standard deviation under which a window is calm: the usual one, or more where sensor or person tremble more."""
     floor = float(np.sqrt(np.quantile(variance, CALM_SHARE)))
-    return max(usual, min(settings.still_noise_factor * floor, settings.still_most_noise * usual))
+    return max(usual, min(settings.still_floor_factor * floor, most))
 
 
 def _spread(calm: BoolArray, width: int) -> BoolArray:
@@ -142,22 +141,22 @@ def _not_turning(stretches: Stretches, settings: SensorSettings) -> Stretches:
     if len(stretches) == 0:
         return stretches
     weight = (stretches.last - stretches.first) / np.maximum(stretches.gyr_sd, 1e-6) ** 2
-    centre = np.array([_weighted_median(stretches.gyr[:, axis], weight) for axis in range(3)])
+    centre = np.array([_weighted_quantile(stretches.gyr[:, axis], weight, 0.5) for axis in range(3)])
     near = np.linalg.norm(stretches.gyr - centre, axis=1) < np.radians(settings.still_turn_dps)
     return stretches.take(near)
 
 
-def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
+def _weighted_quantile(values: FloatArray, weight: FloatArray, share: float) -> float:
     order = np.argsort(values)
     cumulated = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(cumulated, 0.5 * cumulated[-1])])
+    return float(values[order][np.searchsorted(cumulated, share * cumulated[-1])])
 
 
-def _noise(values: FloatArray, stretches: Stretches, lag: int) -> float:
-    """SD of a sample, (N, 3), from differences over `lag` samples within the still stretches; median of them."""
+def _noise(values: FloatArray, stretches: Stretches) -> float:
+    """SD of a sample of (N, 3), from second differences in the calmest still stretches: tremor hardly shows in them."""
     variances = []
     for i, j in zip(stretches.first.tolist(), stretches.last.tolist(), strict=True):
-        difference = values[i + lag : j] - values[i : j - lag]
-        variances.append(0.5 * float(np.mean(difference * difference)))
+        difference = values[i + 2 : j] - 2.0 * values[i + 1 : j - 1] + values[i : j - 2]
+        variances.append(float(np.mean(difference * difference)) / 6.0)
     length = (stretches.last - stretches.first).astype(np.float64)
-    return float(np.sqrt(_weighted_median(np.array(variances), length)))
+    return float(np.sqrt(_weighted_quantile(np.array(variances), length, NOISE_SHARE)))
