@@ -1,1 +1,1 @@
-""""""
+"""Swings found and cut: candidates, impact, moments, shot or practice."""
