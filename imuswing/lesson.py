@@ -13,12 +13,12 @@ from imuswing.body.calibrate import Calibration, calibrate
 from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_turn
 from imuswing.body.priors import CarePriors
 from imuswing.body.segments import ALIGNMENT, SegmentMotion, SegmentSettings, follow_segment
-from imuswing.body.tie import Tie, tie_headings
+from imuswing.body.tie import TablePose, Tie, TieSettings, WristSwing, tie_headings
 from imuswing.errors import RecordingError
 from imuswing.measures.swing import MeasureSettings, SwingMotion, measure_swing, swing_curves
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.orientation.filters import estimate_quaternions
-from imuswing.orientation.quaternion import FloatArray, rotate, slerp
+from imuswing.orientation.quaternion import FloatArray, multiply, rotate, slerp
 from imuswing.recording.model import Event, Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.sensors.prepare import SensorSettings, prepare
@@ -61,6 +61,7 @@ class Settings:
     evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
     kind: KindSettings = field(default_factory=KindSettings)
     segments: SegmentSettings = field(default_factory=SegmentSettings)
+    tie: TieSettings = field(default_factory=TieSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
 
 
@@ -127,9 +128,14 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
         notes,
         settings=settings.kind,
     )
+    placed = [
+        place(cut.arm, cut.candidate, cut.shocks, cut.back, struck=bool(odd > 0.0), settings=settings.events)
+        for cut, odd in zip(cuts, odds, strict=True)
+    ]
+    ties = _ties(oriented, calibration, cuts, placed, settings)
     rows, curves = [], []
-    for cut, odd in zip(cuts, odds, strict=True):
-        row, curve = _measure(recording, cut, bool(odd > 0.0), lead, settings)
+    for cut, moments, tie, odd in zip(cuts, placed, ties, odds, strict=True):
+        row, curve = _measure(recording, cut, moments, tie, bool(odd > 0.0), lead, settings)
         rows.append(row)
         curves.append(curve)
     _number(recording, rows, curves, settings)
@@ -270,16 +276,22 @@ def _acc_windows(oriented: _Oriented, candidate: Candidate) -> list[AccWindow]:
 
 
 def _measure(
-    recording: Recording, cut: _Cut, struck: bool, lead: str, settings: Settings
+    recording: Recording,
+    cut: _Cut,
+    moments: Moments,
+    tie: Tie | None,
+    struck: bool,
+    lead: str,
+    settings: Settings,
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    moments = place(cut.arm, cut.candidate, cut.shocks, cut.back, struck=struck, settings=settings.events)
     segments = dict(cut.segments)
-    tie = _tie(segments, moments)
+    if tie is not None:
+        segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle)
     flags = ["events_from_chest"] if lead == CHEST else []
-    swing = SwingMotion(segments=segments, moments=moments, tie=tie, events_from_chest=lead == CHEST)
-    measured, found_flags = measure_swing(swing, lead_side=recording.lead_side, settings=settings.measures)
     if LEAD_HAND in segments and LEAD_FOREARM in segments and tie is None:
         flags.append("wrist_heading_lost")
+    swing = SwingMotion(segments=segments, moments=moments, tie=tie, events_from_chest=lead == CHEST)
+    measured, found_flags = measure_swing(swing, lead_side=recording.lead_side, settings=settings.measures)
     row: dict[str, Any] = {
         "flags": flags + found_flags,
         "kind": KIND_SHOT if struck else KIND_PRACTICE,
@@ -290,14 +302,47 @@ def _measure(
     return row, curve
 
 
-def _tie(segments: dict[str, SegmentMotion], moments: Moments) -> Tie | None:
-    """Tie the hand's heading to the forearm's in place; None where there is no wrist or no tie."""
-    if LEAD_FOREARM not in segments or LEAD_HAND not in segments:
+def _ties(
+    oriented: _Oriented,
+    calibration: Calibration,
+    cuts: Sequence[_Cut],
+    placed: Sequence[Moments],
+    settings: Settings,
+) -> list[Tie | None]:
+    """For each swing the tie of the hand's heading to the forearm's; None where there is no wrist or no tie."""
+    with_wrist = [k for k, cut in enumerate(cuts) if LEAD_FOREARM in cut.segments and LEAD_HAND in cut.segments]
+    ties: list[Tie | None] = [None] * len(cuts)
+    swings = [
+        WristSwing(
+            forearm=cuts[k].segments[LEAD_FOREARM],
+            hand=cuts[k].segments[LEAD_HAND],
+            address=placed[k].address,
+            top=placed[k].top,
+            impact=placed[k].impact,
+        )
+        for k in with_wrist
+    ]
+    for k, tie in zip(
+        with_wrist, tie_headings(swings, _table_pose(oriented, calibration), settings=settings.tie), strict=True
+    ):
+        ties[k] = tie
+    return ties
+
+
+def _table_pose(oriented: _Oriented, calibration: Calibration) -> TablePose | None:
+    """Where this recording's own `table` step left forearm and hand; None without it."""
+    if calibration.table_interval is None:
         return None
-    tie = tie_headings(segments[LEAD_FOREARM], segments[LEAD_HAND], start=moments.address - 0.3, end=moments.impact)
-    if tie is not None:
-        segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle)
-    return tie
+    middle = 0.5 * sum(calibration.table_interval)
+    q = {}
+    for point in (LEAD_FOREARM, LEAD_HAND):
+        fitted = calibration.alignments.get(point)
+        if fitted is None:
+            return None
+        motion = oriented.motions[point]
+        index = int(np.clip(np.searchsorted(motion.time, middle), 0, len(motion.time) - 1))
+        q[point] = multiply(oriented.coarse[point][index], fitted.q_sensor_from_segment)
+    return TablePose(q_forearm=q[LEAD_FOREARM], q_hand=q[LEAD_HAND], time=middle)
 
 
 def _moment_columns(moments: Moments) -> dict[str, float]:

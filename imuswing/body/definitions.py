@@ -110,3 +110,16 @@ def shaft_lean(q_club: FloatArray, line: FloatArray) -> FloatArray:
     """
     shaft = rotate(q_club, Y_AXIS)
     return np.arctan2(np.sum(shaft * line, axis=-1), shaft[..., 2])
+
+
+def wrist_angles_free_of_roll(
+    q_forearm: FloatArray, q_hand: FloatArray, lead_side: LeadSide
+) -> tuple[FloatArray, FloatArray]:
+    """As `wrist_angles`, from the forearm's long axis in the hand alone: what its skin does about that axis is no matter.
+
+    Equal to `wrist_angles` where the hand does not turn about the long axis; otherwise off by that turn times the sine
+    of the deviation.
+    """
+    y = rotate(multiply(inverse(q_hand), q_forearm), Y_AXIS)
+    flexion = np.arcsin(np.clip(y[..., 0], -1.0, 1.0))
+    return flexion, -trunk_sign(lead_side) * np.arctan2(-y[..., 2], y[..., 1])

@@ -1,24 +1,48 @@
-"""Tying the headings of forearm and hand: the wrist bends and deviates but hardly turns about its long axis.
+"""Tying the headings of forearm and hand, swing by swing, from three sources that fail in different ways.
 
-Without a magnetometer each sensor has a heading of its own. The wrist's two degrees of freedom leave one equation a
-sample for the difference: the forearm's flexion axis z and the hand's palmar axis x stay at right angles (Laidig,
-Müller & Seel 2017, IEEE Sensors, doi 10.1109/ICSENS.2017.8233961 from memory; Laidig, Lehmann, Bégin & Seel 2019, EMBC).
+Without a magnetometer each sensor has a heading of its own, and both drift. The angle between them shows itself
+  - in the `table` pose, where the wrist is straight: exact then, but it ages with the drift;
+  - at every address, where the wrist, having two degrees of freedom, does not turn about its long axis (Laidig, Müller
+    & Seel 2017, IEEE Sensors; Laidig, Lehmann, Bégin & Seel 2019, EMBC): current, but off by a turn that all addresses
+    of a session share, since the skin above the wrist follows only part of the forearm's roll since the table pose;
+  - in every downswing, where both sensors feel the same acceleration of the wrist (Weygers & Kok 2020, IEEE Sensors J
+    20:7969): free of alignment and skin, but noisy when the swing is slow.
+All swings are solved together by weighted least squares; the shared turn at address is one of the unknowns.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from imuswing.body.definitions import X_AXIS, Z_AXIS
 from imuswing.body.segments import SegmentMotion
+from imuswing.body.wrist_centre import headings_from_wrist_centre
 from imuswing.orientation.quaternion import FloatArray, exp, inverse, multiply, rotate, slerp
 
-TURN_SD = np.deg2rad(4.0)
-"""How far wrist and skin let the hand turn about the forearm's long axis all the same (an assumption)."""
-WEAKEST = 0.15
-"""Mean sensitivity under which the constraint says nothing: both long axes are then level."""
+
+def _rad(value: float) -> float:
+    return float(np.deg2rad(value))
+
+
+@dataclass(frozen=True, kw_only=True)
+class TieSettings:
+    """Sizes (SD) that weigh the sources; assumptions, checked by simulation.
+
+    shared_turn: the turn about the long axis that all addresses share (skin).  address_turn: what varies between them.
+    table_care: how straight the wrist lies on the table.  drift: rad per s of relative heading drift.
+    walk: rad per square root of s of its random walk.  weakest: sensitivity under which an address says nothing.
+    """
+
+    shared_turn: float = _rad(8.0)
+    address_turn: float = _rad(1.5)
+    table_care: float = _rad(1.0)
+    drift: float = _rad(0.01)
+    walk: float = _rad(0.05)
+    weakest: float = 0.15
+    worst: float = _rad(25.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,7 +50,7 @@ class Tie:
     """Heading of the forearm's earth frame against the hand's: turn the hand by `angle` rad about the vertical.
 
     from_forearm, from_hand: (3,) change of the angle per rad of alignment error in segment axes.
-    sd: rad, what the constraint itself leaves open.
+    sd: rad, what the sources themselves leave open.
     """
 
     angle: float
@@ -35,38 +59,154 @@ class Tie:
     sd: float
 
 
-def tie_headings(forearm: SegmentMotion, hand: SegmentMotion, *, start: float, end: float) -> Tie | None:
-    """The difference of headings that the wrist's motion between start and end (s) asks for; None where it cannot tell.
+@dataclass(frozen=True, kw_only=True)
+class WristSwing:
+    """What the tie needs of one swing: both segments, each on its own heading, and its moments in s."""
 
-    Both motions keep one heading of their own through the swing.
-    """
-    inside = (forearm.time >= start) & (forearm.time <= end) & ~forearm.unusable
-    time = forearm.time[inside]
-    if len(time) < 8:
+    forearm: SegmentMotion
+    hand: SegmentMotion
+    address: float
+    top: float
+    impact: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class TablePose:
+    """Segment orientations (4,) in the table pose, each on its own heading, and its time in s."""
+
+    q_forearm: FloatArray
+    q_hand: FloatArray
+    time: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Reading:
+    """One source's angle for one swing (or the table): angle = value + shared · turn ± sd, alignments as in `Tie`."""
+
+    swing: int
+    value: float
+    sd: float
+    shared: float
+    from_forearm: FloatArray
+    from_hand: FloatArray
+
+
+NOTHING = np.zeros(3)
+
+
+def tie_headings(swings: Sequence[WristSwing], table: TablePose | None, *, settings: TieSettings) -> list[Tie | None]:
+    """A tie for each swing, in order; None where nothing tells it to `settings.worst`."""
+    if not swings:
+        return []
+    guesses = [_guess(swing) for swing in swings]
+    readings = [r for k, swing in enumerate(swings) if (r := _at_address(k, swing, guesses[k], settings)) is not None]
+    centre = headings_from_wrist_centre([(s.forearm, s.hand, s.top, s.impact) for s in swings], np.array(guesses))
+    for k, (value, sd) in enumerate(zip(*centre, strict=True)):
+        if np.isfinite(sd):
+            readings.append(_Reading(swing=k, value=value, sd=sd, shared=0.0, from_forearm=NOTHING, from_hand=NOTHING))
+    return _solve(swings, table, guesses, readings, settings)
+
+
+def _guess(swing: WristSwing) -> float:
+    """Turn about the vertical that brings the hand nearest to the forearm at address: the twist of the difference."""
+    at = np.array([swing.address])
+    return _twist(slerp(swing.forearm.q, swing.forearm.time, at)[0], slerp(swing.hand.q, swing.hand.time, at)[0])
+
+
+def _twist(q_forearm: FloatArray, q_hand: FloatArray) -> float:
+    w, _, _, z = multiply(q_forearm, inverse(q_hand))
+    return float(2.0 * np.arctan2(z, w))
+
+
+def _wrap(angle: float) -> float:
+    return float((angle + np.pi) % (2.0 * np.pi) - np.pi)
+
+
+def _at_address(index: int, swing: WristSwing, guess: float, settings: TieSettings) -> _Reading | None:
+    """The heading that leaves the hand unturned about the long axis around the address."""
+    inside = (swing.forearm.time >= swing.address - 0.3) & (swing.forearm.time <= swing.address + 0.05)
+    inside &= ~swing.forearm.unusable
+    time = swing.forearm.time[inside]
+    if not len(time):
         return None
-    q_forearm = forearm.q[inside]
-    q_hand = slerp(hand.q, hand.time, time)
-    angle = _first_guess(q_forearm[: max(len(time) // 4, 1)], q_hand[: max(len(time) // 4, 1)])
+    q_forearm = swing.forearm.q[inside]
+    q_hand = slerp(swing.hand.q, swing.hand.time, time)
     z = rotate(q_forearm, Z_AXIS)
+    angle = guess
     for _ in range(5):
-        x = rotate(multiply(exp(np.array([0.0, 0.0, angle])), q_hand), X_AXIS)
-        residual = np.sum(z * x, axis=1)
+        x = rotate(multiply(_about_vertical(angle), q_hand), X_AXIS)
         slope = z[:, 1] * x[:, 0] - z[:, 0] * x[:, 1]
         strength = float(np.sum(slope**2))
-        if strength < len(time) * WEAKEST**2:
+        if strength < len(time) * settings.weakest**2:
             return None
-        angle -= float(np.sum(slope * residual)) / strength
-    tied = multiply(exp(np.array([0.0, 0.0, angle])), q_hand)
+        angle -= float(np.sum(slope * np.sum(z * x, axis=1))) / strength
+    tied = multiply(_about_vertical(angle), q_hand)
     x_in_forearm = rotate(multiply(inverse(q_forearm), tied), X_AXIS)
     z_in_hand = rotate(multiply(inverse(tied), q_forearm), Z_AXIS)
-    from_forearm = -(slope @ np.cross(Z_AXIS, x_in_forearm)) / strength
-    from_hand = -(slope @ np.cross(X_AXIS, z_in_hand)) / strength
-    sd = TURN_SD * float(np.mean(np.abs(slope))) / (strength / len(time))
-    return Tie(angle=float(angle), from_forearm=from_forearm, from_hand=from_hand, sd=float(sd))
+    gain = 1.0 / float(np.mean(slope))
+    return _Reading(
+        swing=index,
+        value=guess + _wrap(angle - guess),
+        sd=settings.address_turn * abs(gain),
+        shared=gain,
+        from_forearm=-(slope @ np.cross(Z_AXIS, x_in_forearm)) / strength,
+        from_hand=-(slope @ np.cross(X_AXIS, z_in_hand)) / strength,
+    )
 
 
-def _first_guess(q_forearm: FloatArray, q_hand: FloatArray) -> float:
-    """Turn about the vertical that brings the hand nearest to the forearm: the twist of the difference."""
-    difference = multiply(q_forearm, inverse(q_hand))
-    w, z = difference[:, 0], difference[:, 3]
-    return float(2.0 * np.arctan2(np.sum(z * np.sign(w)), np.sum(np.abs(w))))
+def _about_vertical(angle: float) -> FloatArray:
+    return exp(np.array([0.0, 0.0, angle]))
+
+
+def _solve(
+    swings: Sequence[WristSwing],
+    table: TablePose | None,
+    guesses: Sequence[float],
+    readings: Sequence[_Reading],
+    settings: TieSettings,
+) -> list[Tie | None]:
+    """Weighted least squares over the swings' angles, the table's and the shared turn.
+
+    Unknowns: K angles, the table's angle (K), the shared turn (K + 1). Alignment errors pass through linearly.
+    """
+    count = len(swings)
+    rows, values, from_forearm, from_hand = [], [], [], []
+
+    def add(columns: dict[int, float], value: float, sd: float, forearm: FloatArray, hand: FloatArray) -> None:
+        row = np.zeros(count + 2)
+        for column, coefficient in columns.items():
+            row[column] = coefficient / sd
+        rows.append(row)
+        values.append(value / sd)
+        from_forearm.append(forearm / sd)
+        from_hand.append(hand / sd)
+
+    add({count + 1: 1.0}, 0.0, settings.shared_turn if table else 2.0 * settings.shared_turn, NOTHING, NOTHING)
+    times = [swing.address for swing in swings]
+    order = list(range(count))
+    if table is not None:
+        vertical = rotate(inverse(table.q_forearm), Z_AXIS)
+        value = guesses[0] + _wrap(_twist(table.q_forearm, table.q_hand) - guesses[0])
+        add({count: 1.0}, value, settings.table_care, vertical, -vertical)
+        times.append(table.time)
+        order = sorted(range(count + 1), key=lambda k: times[k])
+    else:
+        add({count: 1.0}, 0.0, 1.0, NOTHING, NOTHING)
+    for before, after in zip(order[:-1], order[1:], strict=True):
+        gap = abs(times[after] - times[before])
+        sd = float(np.hypot(settings.drift * gap, settings.walk * np.sqrt(gap))) + _rad(0.2)
+        add({after: 1.0, before: -1.0}, 0.0, sd, NOTHING, NOTHING)
+    for reading in readings:
+        value = guesses[0] + _wrap(reading.value - guesses[0])
+        add({reading.swing: 1.0, count + 1: reading.shared}, value, reading.sd, reading.from_forearm, reading.from_hand)
+    matrix = np.array(rows)
+    covariance = np.linalg.inv(matrix.T @ matrix + 1e-9 * np.eye(count + 2))
+    gain = covariance @ matrix.T
+    angles = gain @ np.array(values)
+    by_forearm, by_hand = gain @ np.array(from_forearm), gain @ np.array(from_hand)
+    ties: list[Tie | None] = []
+    for k in range(count):
+        sd = float(np.sqrt(covariance[k, k]))
+        tie = Tie(angle=float(angles[k]), from_forearm=by_forearm[k], from_hand=by_hand[k], sd=sd)
+        ties.append(tie if sd <= settings.worst else None)
+    return ties

@@ -37,7 +37,7 @@ class SoftTissue:
 
     trunk: tuple[float, float, float] = (0.015, 0.015, 0.015)
     forearm: tuple[float, float, float] = (0.015, 0.06, 0.015)
-    hand: tuple[float, float, float] = (0.012, 0.012, 0.012)
+    hand: tuple[float, float, float] = (0.012, 0.035, 0.012)
     at_address: float = 0.5
 
     def of(self, point: str) -> tuple[float, float, float]:
@@ -75,7 +75,7 @@ def angles(q: Mapping[Place, FloatArray], lead_side: LeadSide) -> dict[str, Floa
         found["arm_height_top"] = define.arm_height(top)
     if (LEAD_FOREARM, "address") in q and (LEAD_HAND, "address") in q:
         for moment in MOMENTS:
-            flexion, ulnar = define.wrist_angles(q[LEAD_FOREARM, moment], q[LEAD_HAND, moment], lead_side)
+            flexion, ulnar = define.wrist_angles_free_of_roll(q[LEAD_FOREARM, moment], q[LEAD_HAND, moment], lead_side)
             found[f"wrist_flexion_{moment}"] = flexion
             found[f"wrist_ulnar_{moment}"] = ulnar
     return found

@@ -92,7 +92,7 @@ def swing_curves(swing: SwingMotion, *, lead_side: LeadSide, settings: MeasureSe
             curves["chest_lean_deg"] = np.rad2deg(define.chest_lean(q[point], line))
     if LEAD_FOREARM in q:
         if LEAD_HAND in q and swing.tie is not None:
-            flexion, ulnar = define.wrist_angles(q[LEAD_FOREARM], q[LEAD_HAND], lead_side)
+            flexion, ulnar = define.wrist_angles_free_of_roll(q[LEAD_FOREARM], q[LEAD_HAND], lead_side)
             curves["wrist_flexion_deg"] = np.rad2deg(flexion)
             curves["wrist_ulnar_deg"] = np.rad2deg(ulnar)
         curves["arm_height_deg"] = np.rad2deg(define.arm_height(q[LEAD_FOREARM]))
