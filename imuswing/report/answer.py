@@ -44,6 +44,9 @@ def tally(swings: Sequence[SwingView]) -> Tally:
 
 def headline(count: Tally, recordings: Sequence[RecordingView], texts: Texts) -> str:
     """The answer in one sentence."""
+    people = len({recording.labels["participant"] for recording in recordings})
+    if people > 1 and count.judged:
+        return texts("answer.people", people=people, turned=count.turning, n=count.judged)
     if count.judged == 0:
         if count.unjudged == 0:
             return texts("answer.none")

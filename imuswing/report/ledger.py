@@ -155,14 +155,17 @@ def _recording_quality(recording: RecordingView, texts: Texts) -> Child:
     if sensors:
         heads = ("sensor", "rate", "lost", "clipped", "gap", "bias", "clock")
         rows = [[texts.named("point", str(point)), *_sensor_cells(sensor, texts)] for point, sensor in sensors.items()]
-        parts += [tag("h4", texts("quality.sensors")), _table(heads, rows, texts)]
+        parts += [tag("h3", texts("quality.sensors")), _table(heads, rows, texts)]
     calibration = record.get("calibration") or {}
     if calibration.get("source"):
         parts.append(tag("p", texts("quality.calibration_from", source=str(calibration["source"]))))
     steps = calibration.get("steps") or {}
     if steps:
         rows = [[texts.named("step", str(step)), *_step_cells(found, texts)] for step, found in steps.items()]
-        parts += [tag("h4", texts("quality.calibration")), _table(("step", "found", "residual", "said"), rows, texts)]
+        parts += [
+            tag("h3", texts("quality.calibration")),
+            _table(("step", "found_head", "residual", "said"), rows, texts),
+        ]
     return parts
 
 
@@ -209,7 +212,7 @@ def _plain(value: Any, style: str, unit: str = "") -> str:
 def _share(part: Any, whole: Any) -> str:
     if part is None:
         return "–"
-    return f"{int(part)}" if not whole or not part else f"{int(part)} ({100 * part / whole:.2g} %)"
+    return f"{int(part)}" if not whole or not part else f"{int(part)} ({100 * part / whole:.2g}\u00a0%)"
 
 
 def words_section(limits: Limits, texts: Texts) -> Html:

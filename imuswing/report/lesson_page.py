@@ -68,9 +68,7 @@ def _header(
     simulated = any(recording.described.get("simulated") for recording in recordings)
     problems = warning_count(quality)
     warned = [texts.count("page.warned", problems), " ", tag("a", texts("page.warned_link"), href="#quality"), "."]
-    people = {recording.labels["participant"] for recording in recordings}
-    answer = headline(count, recordings, texts) if len(people) <= 1 else _who(recordings, texts)
-    sentences = particulars(count, texts) if len(people) <= 1 else []
+    sentences = particulars(count, texts)
     return tag(
         "header",
         tag(
@@ -80,7 +78,7 @@ def _header(
             class_="kicker",
         ),
         tag("p", texts("page.simulated"), class_="simulated") if simulated else None,
-        tag("h1", answer, id="answer", tabindex=-1),
+        tag("h1", headline(count, recordings, texts), id="answer", tabindex=-1),
         tag("p", " ".join(sentences), class_="rest") if sentences else None,
         answer_rows(recordings, names, texts) if len(recordings) > 1 else None,
         tag("p", warned, class_="warned") if problems else None,

@@ -16,12 +16,12 @@ LIGHT: Final[dict[str, str]] = {
     "quiet": "#565f6e",
     "rule": "#d9d3c5",
     "band": "#ece6d8",
-    "link": "#0a5a75",
-    "turning": "#0b6a88",
-    "slowing": "#8f5c00",
-    "stalled": "#96195c",
+    "link": "#0d5673",
+    "turning": "#0c56bd",
+    "slowing": "#7a5c00",
+    "stalled": "#a11259",
     "unjudged": "#5d6470",
-    "problem": "#96195c",
+    "problem": "#a11259",
 }
 DARK: Final[dict[str, str]] = {
     "ground": "#12161d",
@@ -31,11 +31,11 @@ DARK: Final[dict[str, str]] = {
     "rule": "#353d4a",
     "band": "#262d38",
     "link": "#7fd0ea",
-    "turning": "#5cc4e4",
-    "slowing": "#e2b04e",
-    "stalled": "#f285bb",
+    "turning": "#6aaaff",
+    "slowing": "#eccb5a",
+    "stalled": "#fb7193",
     "unjudged": "#a0a8b5",
-    "problem": "#f285bb",
+    "problem": "#fb7193",
 }
 """Names are the same in both; the page uses them as CSS variables and the plots as tokens such as `@ink/0.5`."""
 

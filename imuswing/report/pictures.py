@@ -92,7 +92,7 @@ def hill_picture(hill: Hill, verdict: str | None, limits: Limits, *, size: tuple
         _bite(frame, hill, limits, colour),
         tag("path", d=f"M0 {zero:.1f}H{width:.0f}", class_="zero"),
         tag("path", d=f"M{frame.path(time, rate)}", class_=f"curve {colour}"),
-        tag("circle", cx=f"{frame.x(0.0):.1f}", cy=f"{zero:.1f}", r=f"{height / 20:.1f}", class_="ball"),
+        tag("circle", cx=f"{frame.x(0.0):.1f}", cy=f"{zero:.1f}", r=f"{min(height / 20.0, 7.0):.1f}", class_="ball"),
     ]
     return tag("svg", parts, class_="hill", viewBox=f"0 0 {width:.0f} {height:.0f}", aria_hidden="true")
 

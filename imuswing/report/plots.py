@@ -25,6 +25,12 @@ BAR_WIDTH: Final = 2.0
 """Error bars reach this many standard errors: about 19 of 20 true values lie inside."""
 
 
+PALE: Final = (0.22, 0.5)
+"""Least and greatest opacity of the curves that are not picked."""
+OPAQUE_SHOTS: Final = 6.0
+"""Opacity falls as this number over the number of shots, so that sixty curves do not drown the picked one."""
+
+
 def chest_plot(recording: RecordingView, limits: Limits, texts: Texts) -> Plot | None:
     """All swings' chest turn rate around impact; None if no swing has a curve."""
     hills = {swing.key: hill for swing in recording.swings if (hill := hill_of(swing, limits)) is not None}
@@ -32,7 +38,8 @@ def chest_plot(recording: RecordingView, limits: Limits, texts: Texts) -> Plot |
         return None
     swings = [swing for swing in recording.swings if swing.key in hills]
     shots = [swing for swing in swings if swing.is_shot]
-    base = [_pale_line(swing, hills[swing.key], texts) for swing in swings]
+    opacity = float(np.clip(OPAQUE_SHOTS / max(len(shots), 1), *PALE))
+    base = [_pale_line(swing, hills[swing.key], opacity, texts) for swing in swings]
     base += _pale_stretches(shots, hills)
     base += _pale_marks(shots, hills, texts)
     layout = _chest_layout(list(hills.values()), limits, texts)
@@ -40,9 +47,9 @@ def chest_plot(recording: RecordingView, limits: Limits, texts: Texts) -> Plot |
     return {"base": base, "picked": picked, "layout": layout}
 
 
-def _pale_line(swing: SwingView, hill: Hill, texts: Texts) -> Plot:
+def _pale_line(swing: SwingView, hill: Hill, opacity: float, texts: Texts) -> Plot:
     mark = MARKS[swing.verdict]
-    line = {"color": f"@{mark.colour}/0.5", "width": 1.4, "dash": mark.dash}
+    line = {"color": f"@{mark.colour}/{opacity:.2f}", "width": 1.4, "dash": mark.dash}
     if not swing.is_shot:
         line = {"color": "@quiet/0.6", "width": 1.2, "dash": "longdash"}
     return _curve(SHOWN_S[0], GRID_STEP_S, hill.rate_dps) | {

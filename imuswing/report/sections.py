@@ -90,7 +90,7 @@ def _tile(recording: RecordingView, swing: SwingView, checked: bool, limits: Lim
     hill = hill_of(swing, limits)
     words = verdict_text(swing.verdict, texts)
     spoken = texts("chest.tile", swing=swing.number, kind=texts.named("kind", swing.kind), verdict=words)
-    colour = swing.verdict or "unjudged"
+    judged = hill is not None or swing.verdict is not None
     return tag(
         "label",
         tag(
@@ -101,13 +101,14 @@ def _tile(recording: RecordingView, swing: SwingView, checked: bool, limits: Lim
             checked=checked,
             aria_label=spoken,
         ),
-        hill_picture(hill, swing.verdict, limits) if hill else tag("span", "–", class_="nohill"),
+        hill_picture(hill, swing.verdict, limits) if hill else None,
         tag(
             "span",
             tag("b", swing.number),
-            verdict_mark(swing.verdict),
-            tag("span", texts(f"tile.{swing.verdict or 'unjudged'}"), class_="word"),
-            class_=f"said {colour}",
+            [verdict_mark(swing.verdict), tag("span", texts(f"tile.{swing.verdict or 'unjudged'}"))]
+            if judged
+            else None,
+            class_=f"said {swing.verdict or 'unjudged'}",
             aria_hidden="true",
         ),
         class_="tile" if swing.is_shot else "tile practice",
@@ -346,5 +347,5 @@ def answer_rows(recordings: Sequence[RecordingView], names: Sequence[str], texts
         tag("tr", tag("th", name, scope="row"), tag("td", short_answer(tally(recording.swings), texts) or "–"))
         for recording, name in zip(recordings, names, strict=True)
     ]
-    head = tag("tr", [tag("th", texts(f"answer.{key}"), scope="col") for key in ("recording", "kept")])
+    head = tag("tr", [tag("th", text, scope="col") for text in (texts("answer.recording"), texts("answer.kept"))])
     return tag("table", tag("thead", head), tag("tbody", rows), class_="plain byrecording")

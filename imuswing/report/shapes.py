@@ -105,8 +105,7 @@ def common_scale(hills: list[Hill]) -> tuple[float, float]:
 def even_grid(start: float, end: float, step: float) -> FloatArray:
     """Times from `start` to `end` in whole steps counted from 0, s."""
     first, last = round(start / step), round(end / step)
-    grid: FloatArray = np.arange(first, last + 1) * step
-    return grid
+    return np.asarray(np.arange(first, last + 1) * step, dtype=np.float64)
 
 
 def on_grid(time: FloatArray, values: FloatArray, grid: FloatArray) -> FloatArray:

@@ -125,14 +125,14 @@ def chest_sentence(swing: SwingView, texts: Texts) -> str:
 def recording_name(recording: RecordingView, texts: Texts) -> str:
     """A recording's labels as a reader names it: pseudonym, visit, task and what else tells it apart."""
     labels = recording.labels
-    parts = [labels.get("participant"), None, labels.get("task")]
-    for name in ("session", "acq", "run"):
-        label = labels.get(name)
-        text = None if label is None else texts(f"page.{name}", **{name: label})
-        if name == "session":
-            parts[1] = text
-        else:
-            parts.append(text)
+    session, acq, run = (labels[name] for name in ("session", "acq", "run"))
+    parts = [
+        labels["participant"],
+        session and texts("page.session", session=session),
+        labels["task"],
+        acq and texts("page.acq", acq=acq),
+        run and texts("page.run", run=run),
+    ]
     return " · ".join(part for part in parts if part)
 
 
