@@ -286,7 +286,8 @@ def _measure(
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     segments = dict(cut.segments)
     if tie is not None:
-        segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle)
+        segments[LEAD_FOREARM] = segments[LEAD_FOREARM].realigned(tie.forearm_error)
+        segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle).realigned(tie.hand_error)
     flags = ["events_from_chest"] if lead == CHEST else []
     if LEAD_HAND in segments and LEAD_FOREARM in segments and tie is None:
         flags.append("wrist_heading_lost")

@@ -28,8 +28,8 @@ class CarePriors:
     """
 
     stand_trunk: float = _deg(2.5)
-    bow_axis: float = _deg(2.5)
-    stand_arm: float = _deg(10.0)
+    bow_axis: float = _deg(4.0)
+    stand_arm: float = _deg(6.0)
     table: float = _deg(2.5)
     bend_axis: float = _deg(4.0)
     roll_axis: float = _deg(2.5)

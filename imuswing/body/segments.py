@@ -83,6 +83,12 @@ class SegmentMotion:
         turn = exp(np.array([0.0, 0.0, angle]))
         return replace(self, q=multiply(turn, self.q))
 
+    def realigned(self, error: FloatArray) -> SegmentMotion:
+        """The same motion with an alignment error (3,), rad in segment axes, taken off."""
+        change = exp(-error)
+        back = inverse(change)
+        return replace(self, q=multiply(self.q, change), omega=rotate(back, self.omega), acc=rotate(back, self.acc))
+
 
 def follow_segment(
     motion: Motion,

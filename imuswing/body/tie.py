@@ -7,18 +7,20 @@ Without a magnetometer each sensor has a heading of its own, and both drift. The
     of a session share, since the skin above the wrist follows only part of the forearm's roll since the table pose;
   - in every downswing, where both sensors feel the same acceleration of the wrist (Weygers & Kok 2020, IEEE Sensors J
     20:7969): free of alignment and skin, but noisy when the swing is slow.
-All swings are solved together by weighted least squares; the shared turn at address is one of the unknowns.
+All swings are solved together by weighted least squares. Unknown are the angles, the shared turn at address, and what
+is left of both sensors' alignment errors, which the same equations see: they come out better than they went in.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from imuswing.body.definitions import X_AXIS, Z_AXIS
-from imuswing.body.segments import SegmentMotion
+from imuswing.body.segments import ALIGNMENT, SegmentMotion
 from imuswing.body.wrist_centre import headings_from_wrist_centre
 from imuswing.orientation.quaternion import FloatArray, exp, inverse, multiply, rotate, slerp
 
@@ -33,14 +35,15 @@ class TieSettings:
 
     shared_turn: the turn about the long axis that all addresses share (skin).  address_turn: what varies between them.
     table_care: how straight the wrist lies on the table.  drift: rad per s of relative heading drift.
-    walk: rad per square root of s of its random walk.  weakest: sensitivity under which an address says nothing.
+    walk: rad per square root of s of its random walk.  step: least change between swings.  weakest: sensitivity under which an address says nothing.
     """
 
     shared_turn: float = _rad(8.0)
     address_turn: float = _rad(1.5)
-    table_care: float = _rad(1.0)
+    table_care: float = _rad(3.0)
     drift: float = _rad(0.01)
     walk: float = _rad(0.05)
+    step: float = _rad(0.2)
     weakest: float = 0.15
     worst: float = _rad(25.0)
 
@@ -49,14 +52,14 @@ class TieSettings:
 class Tie:
     """Heading of the forearm's earth frame against the hand's: turn the hand by `angle` rad about the vertical.
 
-    from_forearm, from_hand: (3,) change of the angle per rad of alignment error in segment axes.
-    sd: rad, what the sources themselves leave open.
+    forearm_error, hand_error: (3,) rad, alignment errors found on the way, in segment axes, to be taken off.
+    covariance: (7, 7) rad², of angle, forearm alignment and hand alignment after that.
     """
 
     angle: float
-    from_forearm: FloatArray
-    from_hand: FloatArray
-    sd: float
+    forearm_error: FloatArray
+    hand_error: FloatArray
+    covariance: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +84,7 @@ class TablePose:
 
 @dataclass(frozen=True, kw_only=True)
 class _Reading:
-    """One source's angle for one swing (or the table): angle = value + shared · turn ± sd, alignments as in `Tie`."""
+    """What one source says of one swing: value = angle + shared · turn + alignment errors · their shares ± sd."""
 
     swing: int
     value: float
@@ -165,48 +168,53 @@ def _solve(
     readings: Sequence[_Reading],
     settings: TieSettings,
 ) -> list[Tie | None]:
-    """Weighted least squares over the swings' angles, the table's and the shared turn.
-
-    Unknowns: K angles, the table's angle (K), the shared turn (K + 1). Alignment errors pass through linearly.
-    """
+    """Weighted least squares over the swings' angles (K), the table's (K), the shared turn and the alignment errors."""
     count = len(swings)
-    rows, values, from_forearm, from_hand = [], [], [], []
+    at_table, turn, forearm, hand = count, count + 1, slice(count + 2, count + 5), slice(count + 5, count + 8)
+    size = count + 8
+    normal, right = np.zeros((size, size)), np.zeros(size)
 
-    def add(columns: dict[int, float], value: float, sd: float, forearm: FloatArray, hand: FloatArray) -> None:
-        row = np.zeros(count + 2)
-        for column, coefficient in columns.items():
-            row[column] = coefficient / sd
-        rows.append(row)
-        values.append(value / sd)
-        from_forearm.append(forearm / sd)
-        from_hand.append(hand / sd)
+    def add(row: FloatArray, value: float, sd: float) -> None:
+        normal[...] += np.outer(row, row) / sd**2
+        right[...] += row * (value / sd**2)
 
-    add({count + 1: 1.0}, 0.0, settings.shared_turn if table else 2.0 * settings.shared_turn, NOTHING, NOTHING)
-    times = [swing.address for swing in swings]
-    order = list(range(count))
-    if table is not None:
-        vertical = rotate(inverse(table.q_forearm), Z_AXIS)
-        value = guesses[0] + _wrap(_twist(table.q_forearm, table.q_hand) - guesses[0])
-        add({count: 1.0}, value, settings.table_care, vertical, -vertical)
-        times.append(table.time)
-        order = sorted(range(count + 1), key=lambda k: times[k])
+    def unit(*places: tuple[int, float]) -> FloatArray:
+        row = np.zeros(size)
+        for place, share in places:
+            row[place] = share
+        return row
+
+    for columns, segment in ((forearm, swings[0].forearm), (hand, swings[0].hand)):
+        normal[columns, columns] += np.linalg.inv(segment.error_covariance[ALIGNMENT, ALIGNMENT])
+    add(unit((turn, 1.0)), 0.0, settings.shared_turn)
+    places = [(swing.address, k) for k, swing in enumerate(swings)]
+    if table is None:
+        add(unit((at_table, 1.0)), 0.0, 1.0)
     else:
-        add({count: 1.0}, 0.0, 1.0, NOTHING, NOTHING)
-    for before, after in zip(order[:-1], order[1:], strict=True):
-        gap = abs(times[after] - times[before])
-        sd = float(np.hypot(settings.drift * gap, settings.walk * np.sqrt(gap))) + _rad(0.2)
-        add({after: 1.0, before: -1.0}, 0.0, sd, NOTHING, NOTHING)
+        # The wrist is straight there: turning either alignment about the vertical turns the angle as much.
+        row = unit((at_table, 1.0))
+        row[forearm] = rotate(inverse(table.q_forearm), Z_AXIS)
+        row[hand] = -rotate(inverse(table.q_hand), Z_AXIS)
+        add(row, guesses[0] + _wrap(_twist(table.q_forearm, table.q_hand) - guesses[0]), settings.table_care)
+        places.append((table.time, at_table))
+    for (earlier, before), (later, after) in itertools.pairwise(sorted(places)):
+        gap = later - earlier
+        sd = settings.step + float(np.hypot(settings.drift * gap, settings.walk * np.sqrt(gap)))
+        add(unit((after, 1.0), (before, -1.0)), 0.0, sd)
     for reading in readings:
-        value = guesses[0] + _wrap(reading.value - guesses[0])
-        add({reading.swing: 1.0, count + 1: reading.shared}, value, reading.sd, reading.from_forearm, reading.from_hand)
-    matrix = np.array(rows)
-    covariance = np.linalg.inv(matrix.T @ matrix + 1e-9 * np.eye(count + 2))
-    gain = covariance @ matrix.T
-    angles = gain @ np.array(values)
-    by_forearm, by_hand = gain @ np.array(from_forearm), gain @ np.array(from_hand)
+        row = unit((reading.swing, 1.0), (turn, reading.shared))
+        row[forearm], row[hand] = reading.from_forearm, reading.from_hand
+        add(row, guesses[0] + _wrap(reading.value - guesses[0]), reading.sd)
+    covariance = np.linalg.inv(normal)
+    found = covariance @ right
     ties: list[Tie | None] = []
     for k in range(count):
-        sd = float(np.sqrt(covariance[k, k]))
-        tie = Tie(angle=float(angles[k]), from_forearm=by_forearm[k], from_hand=by_hand[k], sd=sd)
-        ties.append(tie if sd <= settings.worst else None)
+        kept = [k, *range(forearm.start, hand.stop)]
+        tie = Tie(
+            angle=float(found[k]),
+            forearm_error=found[forearm],
+            hand_error=found[hand],
+            covariance=covariance[np.ix_(kept, kept)],
+        )
+        ties.append(tie if covariance[k, k] <= settings.worst**2 else None)
     return ties

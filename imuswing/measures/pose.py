@@ -147,7 +147,9 @@ def _joint_errors(
         rows = slice(offsets[point], offsets[point] + len(segment.error_covariance))
         covariance[rows, rows] = segment.error_covariance
     if tie is not None:
-        covariance[total, total] = tie.sd**2
+        first, second = offsets[LEAD_FOREARM] + ALIGNMENT.start, offsets[LEAD_HAND] + ALIGNMENT.start
+        shared = [total, *range(first, first + 3), *range(second, second + 3)]
+        covariance[np.ix_(shared, shared)] = tie.covariance
     maps = []
     for place in places:
         point, moment = place
@@ -158,9 +160,6 @@ def _joint_errors(
         if point == LEAD_HAND and tie is not None:
             vertical = rotate(inverse(base[place]), np.array([0.0, 0.0, 1.0]))
             full[:, total] += vertical
-            for other, share in ((LEAD_FOREARM, tie.from_forearm), (LEAD_HAND, tie.from_hand)):
-                columns = slice(offsets[other] + ALIGNMENT.start, offsets[other] + ALIGNMENT.stop)
-                full[:, columns] += np.outer(vertical, share)
         maps.append(full)
     return maps, covariance
 
