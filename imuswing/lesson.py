@@ -17,6 +17,7 @@ from imuswing.body.tie import TablePose, Tie, TieSettings, WristSwing, tie_headi
 from imuswing.errors import RecordingError
 from imuswing.measures.swing import MeasureSettings, SwingMotion, measure_swing, swing_curves
 from imuswing.measures.tables import curves_table, swings_table
+from imuswing.measures.top_position import with_top_position
 from imuswing.orientation.filters import estimate_quaternions
 from imuswing.orientation.quaternion import FloatArray, multiply, rotate, slerp
 from imuswing.recording.model import Event, Recording
@@ -140,7 +141,7 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
         curves.append(curve)
     _number(recording, rows, curves, settings)
     return Lesson(
-        swings=swings_table(rows),
+        swings=with_top_position(swings_table(rows), full_top_height_deg=settings.measures.full_top_height_deg),
         curves=curves_table(curves),
         quality=quality_record(recording, oriented.prepared, calibration, rows),
     )

@@ -20,6 +20,8 @@ def quality_record(
 ) -> dict[str, Any]:
     """Plain data for `quality.json` and the report: one recording's entry under `recordings`."""
     warnings = [{"level": w.level, "text": w.text, "do": w.do} for w in prepared.warnings]
+    for note in recording.notes:
+        warnings.append({"level": "advice", "text": f"{note}.", "do": "Check the recorder's export."})
     warnings += _calibration_warnings(recording, calibration)
     if not rows:
         warnings.append(

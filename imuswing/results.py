@@ -44,19 +44,27 @@ def analyze_path(path: Path, *, settings: Settings | None = None) -> tuple[Lesso
             failures.append(Failure(path=file, sentence=str(error)))
     if not lessons:
         raise first_error or RecordingError(path, "holds no recording", "name a *_motion.tsv, a session or a dataset")
-    return join_lessons(lessons), failures
+    height = settings.measures.full_top_height_deg if settings else None
+    return join_lessons(lessons, full_top_height_deg=height), failures
 
 
-def join_lessons(lessons: Sequence[Lesson]) -> Lesson:
-    """Several recordings' lessons as one: tables one below another, quality records side by side."""
+def join_lessons(lessons: Sequence[Lesson], *, full_top_height_deg: float | None = None) -> Lesson:
+    """Several recordings' lessons as one: tables one below another, quality records side by side.
+
+    A student's full top may stand in another recording than the shots it scales, so `top_position` is told anew.
+    """
     import pandas as pd
+
+    from imuswing.measures.top_position import with_top_position
 
     if len(lessons) == 1:
         return lessons[0]
     quality: dict[str, Any] = dict(lessons[0].quality)
     quality["recordings"] = [entry for lesson in lessons for entry in lesson.quality["recordings"]]
     return Lesson(
-        swings=_stack(pd, [lesson.swings for lesson in lessons]),
+        swings=with_top_position(
+            _stack(pd, [lesson.swings for lesson in lessons]), full_top_height_deg=full_top_height_deg
+        ),
         curves=_stack(pd, [lesson.curves for lesson in lessons]),
         quality=quality,
     )

@@ -196,4 +196,4 @@ def _update(
         else:
             right += h.T @ (observed / size[good] * weight)
     covariance = np.linalg.inv(information)
-    return covariance @ right, covariance
+    return np.asarray(covariance @ right, dtype=np.float64), np.asarray(covariance, dtype=np.float64)

@@ -214,7 +214,7 @@ def _solve(
             angle=float(found[k]),
             forearm_error=found[forearm],
             hand_error=found[hand],
-            covariance=covariance[np.ix_(kept, kept)],
+            covariance=np.asarray(covariance[np.ix_(kept, kept)], dtype=np.float64),
         )
         ties.append(tie if covariance[k, k] <= settings.worst**2 else None)
     return ties

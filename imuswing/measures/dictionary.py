@@ -6,6 +6,7 @@ A measure's name ends in its unit at the edges: `_dps` °/s, `_deg` °, `_s` s; 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Final, Literal
 
 from imuswing.vocabulary import CHEST, CLUB, LEAD_FOREARM, LEAD_HAND, PELVIS
@@ -50,96 +51,86 @@ _MOMENTS = {"address": "at address", "top": "at the top", "impact": "at impact"}
 
 
 def _chest_measures() -> list[Measure]:
-    chest = {"needs": (CHEST,), "group": "chest"}
+    chest = partial(Measure, needs=(CHEST,), group="chest")
     rows = [
-        Measure(
+        chest(
             name="chest_turn_rate_impact_dps",
             unit="°/s",
             label="chest turn rate at impact",
             sign=_TARGET,
             definition="Angular velocity of the chest about its own long axis at impact.",
-            **chest,
         ),
-        Measure(
+        chest(
             name="chest_turn_rate_peak_dps",
             unit="°/s",
             label="chest turn rate, fastest",
             sign=_TARGET,
             definition="Largest chest turn rate between top and impact.",
-            **chest,
         ),
-        Measure(
+        chest(
             name="chest_turn_rate_min_dps",
             unit="°/s",
             label="chest turn rate, slowest through the ball",
             sign=_TARGET,
-            **chest,
             definition="Smallest chest turn rate from 0.05 s before to 0.15 s after impact.",
         ),
-        Measure(
+        chest(
             name="chest_continuity",
             unit="1",
             label="chest continuity",
             decimals=2,
-            **chest,
             sign="1 keeps its fastest rate, 0 stops, negative turns back",
             definition="Slowest chest turn rate through the ball divided by the fastest before it.",
         ),
-        Measure(
+        chest(
             name="chest_stall_probability",
             unit="1",
             label="chance of a stall",
             decimals=2,
             has_se=False,
-            **chest,
             definition="Probability that the true continuity is under the stalled limit, given the measurement's "
             "error.",
         ),
-        Measure(
+        chest(
             name="chest_turn_top_deg",
             unit="°",
             label="chest turn at the top",
             sign=_TARGET,
-            **chest,
             definition="Axial rotation of the chest between address and top.",
         ),
-        Measure(
+        chest(
             name="chest_turn_impact_deg",
             unit="°",
             label="chest turn at impact",
             sign=_TARGET,
-            **chest,
             definition="Axial rotation of the chest between address and impact.",
         ),
     ]
     for moment in ("address", "impact"):
         rows.append(
-            Measure(
+            chest(
                 name=f"shoulder_tilt_{moment}_deg",
                 unit="°",
                 sign=_HIGHER,
-                **chest,
                 label=f"shoulder tilt {_MOMENTS[moment]}",
                 definition=f"Elevation of the chest's side-to-side axis above the horizontal {_MOMENTS[moment]}.",
             )
         )
     rows.append(
-        Measure(
+        chest(
             name="shoulder_tilt_rate_impact_dps",
             unit="°/s",
             sign=_HIGHER,
-            **chest,
             label="shoulder tilt rate at impact",
             definition="Rate of change of the shoulder tilt at impact.",
         )
     )
     for moment in ("address", "impact"):
         rows.append(
-            Measure(
+            chest(
                 name=f"chest_lean_{moment}_deg",
                 unit="°",
                 sign=_LEAN,
-                **chest,
                 label=f"chest lean {_MOMENTS[moment]}",
                 definition=f"Lean of the chest's long axis along the address line {_MOMENTS[moment]}.",
             )
@@ -148,13 +139,12 @@ def _chest_measures() -> list[Measure]:
 
 
 def _wrist_measures() -> list[Measure]:
-    worn = {"needs": (LEAD_FOREARM, LEAD_HAND), "group": "wrist"}
+    worn = partial(Measure, needs=(LEAD_FOREARM, LEAD_HAND), group="wrist")
     rows = [
-        Measure(
+        worn(
             name=f"wrist_flexion_{moment}_deg",
             unit="°",
             sign=_FLEXION,
-            **worn,
             label=f"wrist flexion {words}",
             definition=f"Lead-wrist flexion or extension {words}; zero is the third metacarpal in line with "
             f"the forearm.",
@@ -162,11 +152,10 @@ def _wrist_measures() -> list[Measure]:
         for moment, words in _MOMENTS.items()
     ]
     rows += [
-        Measure(
+        worn(
             name=f"wrist_ulnar_{moment}_deg",
             unit="°",
             sign=_ULNAR,
-            **worn,
             label=f"wrist deviation {words}",
             definition=f"Sideways deviation of the lead wrist {words}; zero is the third metacarpal in line "
             f"with the forearm.",
@@ -177,76 +166,65 @@ def _wrist_measures() -> list[Measure]:
 
 
 def _backswing_measures() -> list[Measure]:
-    worn = {"needs": (LEAD_FOREARM,), "group": "backswing"}
+    worn = partial(Measure, needs=(LEAD_FOREARM,), group="backswing")
     return [
-        Measure(
+        worn(
             name="backswing_arc_deg",
             unit="°",
             label="backswing arc",
-            **worn,
             definition="Angle that the lead forearm's long axis moves through from address to top, the short way.",
         ),
-        Measure(
+        worn(
             name="arm_height_top_deg",
             unit="°",
             label="arm height at the top",
-            **worn,
             sign="0 is parallel to the ground, positive above",
             definition="Elevation of the lead forearm's long axis above the horizontal at the top.",
         ),
-        Measure(
+        worn(
             name="top_position",
             unit="P",
             label="top position",
             decimals=1,
             has_se=False,
-            **worn,
             definition="3 plus the arm height at the top divided by the student's own height at a full top: 3.0 "
             "is arm parallel, 4.0 that student's full top.",
         ),
-        Measure(
-            name="backswing_s", unit="s", label="backswing time", decimals=2, **worn, definition="From takeaway to top."
-        ),
-        Measure(
-            name="downswing_s", unit="s", label="downswing time", decimals=2, **worn, definition="From top to impact."
-        ),
-        Measure(
+        worn(name="backswing_s", unit="s", label="backswing time", decimals=2, definition="From takeaway to top."),
+        worn(name="downswing_s", unit="s", label="downswing time", decimals=2, definition="From top to impact."),
+        worn(
             name="tempo_ratio",
             unit="1",
             label="tempo ratio",
             decimals=1,
-            **worn,
             definition="Backswing time divided by downswing time.",
         ),
     ]
 
 
 def _pelvis_measures() -> list[Measure]:
-    worn = {"needs": (PELVIS,), "group": "pelvis"}
+    worn = partial(Measure, needs=(PELVIS,), group="pelvis")
     return [
-        Measure(
+        worn(
             name="pelvis_turn_top_deg",
             unit="°",
             label="pelvis turn at the top",
             sign=_TARGET,
-            **worn,
             definition="Axial rotation of the pelvis between address and top.",
         ),
-        Measure(
+        worn(
             name="pelvis_turn_impact_deg",
             unit="°",
             label="pelvis turn at impact",
             sign=_TARGET,
-            **worn,
             definition="Axial rotation of the pelvis between address and impact.",
         ),
-        Measure(
+        worn(
             name="pelvis_turn_rate_impact_dps",
             unit="°/s",
             label="pelvis turn rate at impact",
             sign=_TARGET,
             definition="Angular velocity of the pelvis about its own long axis at impact.",
-            **worn,
         ),
     ]
 

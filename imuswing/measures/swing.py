@@ -26,11 +26,13 @@ CURVE_MARGIN_S = 0.5
 class MeasureSettings:
     """Everything that turns a swing in motion into numbers.
 
+    full_top_height_deg: the student's arm height at a full top; None takes it from their own full shots.
     worst_angle, worst_rate: standard errors (rad, rad/s) past which a measure is null: it would mislead.
     """
 
     rates: RateSettings = field(default_factory=RateSettings)
     soft: SoftTissue = field(default_factory=SoftTissue)
+    full_top_height_deg: float | None = None
     worst_angle: float = float(np.deg2rad(15.0))
     worst_rate: float = float(np.deg2rad(60.0))
 

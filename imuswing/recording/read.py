@@ -89,6 +89,7 @@ def read(path: Path | str) -> Recording:
         sensors=sensors,
         events=read_events(files, clock=first),
         start_hints=_start_hints(root, {system: files[system] for system in inertial}),
+        notes=tuple(left_out),
         source=files[first],
     )
 
