@@ -6,6 +6,7 @@ import base64
 import gzip
 import hashlib
 import json
+import tomllib
 from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any, Final
@@ -128,7 +129,7 @@ def _section(name: str, title: str, body: Child) -> Html:
 
 def _footer(quality: Mapping[str, Any], texts: Texts) -> Html:
     version = quality.get("imuswing")
-    licence = _asset(f"plotly-basic-{PLOTLY_VERSION}.LICENSE.txt").decode("utf-8")
+    licence = tomllib.loads(_asset(f"plotly-basic-{PLOTLY_VERSION}.licence.toml").decode("utf-8"))["text"]
     return tag(
         "footer",
         tag("h2", texts("cautions.privacy_title")),

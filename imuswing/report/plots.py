@@ -246,6 +246,8 @@ def _chest_layout(hills: list[Hill], limits: Limits, texts: Texts) -> Plot:
 WRIST_STEP_S: Final = 0.01
 WRIST_BEFORE_TAKEAWAY_S: Final = 0.15
 WRIST_AFTER_IMPACT_S: Final = 0.35
+USUAL_TAKEAWAY_S: Final = -1.1
+"""Takeaway before impact of a full swing: 0.80 s back and 0.27 s down (Grober & Cholewicki), rounded up."""
 MOMENTS: Final = (
     ("address", "takeaway_s", "circle-open"),
     ("top", "top_s", "triangle-up"),
@@ -268,13 +270,19 @@ def wrist_plot(recording: RecordingView, texts: Texts) -> Plot | None:
         hover = {"hovertemplate": texts("chest.hover", swing=swing.number) + "<extra></extra>"}
         base += [trace | {"line": line, "meta": meta} | hover for trace in _wrist_curves(swing)]
         picked[swing.key] = _picked_wrist(swing, texts)
-    start = min(swing.since_impact("takeaway_s") or -1.2 for swing in swings) - WRIST_BEFORE_TAKEAWAY_S
+    shots = [swing for swing in swings if swing.is_shot]
+    start = min(_wrist_start(swing) for swing in shots or swings)
     return {"base": base, "picked": picked, "layout": _wrist_layout(base, start, texts)}
 
 
+def _wrist_start(swing: SwingView) -> float:
+    """Where the picture of a swing's wrist begins, s from impact; a takeaway that is not known is taken as usual."""
+    takeaway = swing.since_impact("takeaway_s")
+    return (USUAL_TAKEAWAY_S if takeaway is None else takeaway) - WRIST_BEFORE_TAKEAWAY_S
+
+
 def _wrist_curves(swing: SwingView) -> list[Plot]:
-    start = (swing.since_impact("takeaway_s") or -1.2) - WRIST_BEFORE_TAKEAWAY_S
-    grid = even_grid(start, WRIST_AFTER_IMPACT_S, WRIST_STEP_S)
+    grid = even_grid(_wrist_start(swing), WRIST_AFTER_IMPACT_S, WRIST_STEP_S)
     traces = []
     for _, stem, axis in WRIST_ANGLES:
         curve = swing.curve_of(f"{stem}_deg")

@@ -7,13 +7,17 @@ import gzip
 import hashlib
 import json
 import re
+import tomllib
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from plotly.offline import get_plotlyjs_version
 from tables_for_tests import MIX, lesson_tables, several
 
+import imuswing
 from imuswing.report.lesson_page import render_lesson
 from imuswing.report.markup import VOID, tag
 
@@ -186,6 +190,26 @@ def test_cautions_are_told() -> None:
         assert words in text
     for words in ("licensed teacher", "No optical validation of lead-wrist", "common practice, no source"):
         assert words in text
+
+
+def test_the_carried_library_is_the_one_that_plotly_py_carries_with_its_licence() -> None:
+    html = render_lesson(*lesson_tables())
+    packed = re.search(r'id="plotly-packed">([^<]+)<', html)
+    assert packed is not None
+    head = gzip.decompress(base64.b64decode(packed[1]))[:300].decode()
+    # plotly.py names the version of plotly.js that its own figures are checked against.
+    assert f"v{get_plotlyjs_version()}" in head
+    assert "Permission is hereby granted, free of charge" in html
+
+
+def test_everything_that_the_page_needs_is_packaged() -> None:
+    root = Path(imuswing.__file__).parent
+    settings = tomllib.loads((root.parent / "pyproject.toml").read_text(encoding="utf-8"))
+    patterns = settings["tool"]["setuptools"]["package-data"]["imuswing"]
+    kept = {path for pattern in patterns for path in root.glob(pattern)}
+    needed = {path for path in (root / "report").rglob("*") if path.suffix not in (".py", ".pyc") and path.is_file()}
+    assert len(needed) >= 5
+    assert needed - kept == set()
 
 
 def test_markup_escapes_text_and_attributes() -> None:
