@@ -51,8 +51,8 @@ def with_bias(information: FloatArray, bias_s: float, *, span_s: float) -> Float
 
 @dataclass(frozen=True, kw_only=True)
 class Solution:
-    """lines: by clock, to the reference's time.  covariance: by clock, (2, 2) of offset and drift.  names: by clock, the
-    cues that tie it.  at: the time of the reference at which offsets are told."""
+    """lines: by clock, to the reference's time.  covariances: by clock, (2, 2) of offset and drift.  names: by clock,
+    the cues that tie it."""
 
     lines: Mapping[str, Line]
     covariances: Mapping[str, FloatArray]
@@ -62,8 +62,8 @@ class Solution:
 def solve(cues: Sequence[Cue], *, reference: str, rough: Mapping[str, Line], drift_sd: Mapping[str, float]) -> Solution:
     """All clocks on the reference's time by weighted least squares over all cues.
 
-    rough: by clock, a first line to the reference's time; corrections to it are solved for. drift_sd: what drift a clock
-    may have before anything is known.
+    rough: by clock, a first line to the reference's time; corrections to it are solved for. drift_sd: by clock, what
+    drift it may have before anything is known.
     """
     names = sorted(rough)
     place = {name: 2 * k for k, name in enumerate(names)}
@@ -79,12 +79,14 @@ def solve(cues: Sequence[Cue], *, reference: str, rough: Mapping[str, Line], dri
         right += rows.T @ weight @ gap
     covariance = np.linalg.inv(normal) if names else normal
     change = covariance @ right
-    lines, covariances, used = {}, {}, {}
+    lines: dict[str, Line] = {}
+    covariances: dict[str, FloatArray] = {}
+    used: dict[str, tuple[str, ...]] = {}
     for name in names:
         k = place[name]
         line = rough[name]
         lines[name] = Line(offset=line.offset + change[k], drift=line.drift + change[k + 1], at=line.at)
-        covariances[name] = covariance[k : k + 2, k : k + 2]
+        covariances[name] = np.asarray(covariance[k : k + 2, k : k + 2], np.float64)
         used[name] = tuple(sorted({cue.name for cue in cues if name in (cue.first, cue.second)}))
     return Solution(lines=lines, covariances=covariances, names=used)
 

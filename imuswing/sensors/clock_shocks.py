@@ -37,6 +37,11 @@ TRAVEL_S = {1: 0.001, 2: 0.003, 3: 0.004}
 TAP_BIAS_S = 0.0005
 """The same for sensors that are knocked together."""
 
+TAPS, SHOCKS = "taps", "shocks"
+
+SURE = 2.5
+"""Shared knocks must exceed what chance gives by so many standard deviations."""
+
 FEWEST = 3
 """Fewer shared knocks than this prove nothing."""
 
@@ -106,7 +111,7 @@ def knock_cues(
     if len(gap) < FEWEST:
         return []
     width = MATCH_S + step
-    centre = _densest(gap, width)
+    centre = _densest(gap, width, reach_s)
     if centre is None:
         return []
     keep = np.abs(gap - centre) <= width
@@ -116,8 +121,8 @@ def knock_cues(
     floor = step / np.sqrt(12.0)
     cues = []
     for name, which, bias in (
-        ("taps", tapped, TAP_BIAS_S),
-        ("shocks", ~tapped, TRAVEL_S[min(max(joints, 1), 3)]),
+        (TAPS, tapped, TAP_BIAS_S),
+        (SHOCKS, ~tapped, TRAVEL_S[min(max(joints, 1), 3)]),
     ):
         if int(which.sum()) >= FEWEST:
             cues.append(_cue(name, names, line, when[which], gap[which], floor, bias))
@@ -132,14 +137,13 @@ def _pairs(ours: Knocks, theirs: Knocks, line: Line, reach_s: float) -> tuple[Fl
     return theirs.onset[row], gap[row, column]
 
 
-def _densest(gap: FloatArray, width: float) -> float | None:
+def _densest(gap: FloatArray, width: float, reach_s: float) -> float | None:
     """The gap that most pairs agree on to within `width`; None if chance would give nearly as many."""
     order = np.sort(gap)
     count = np.searchsorted(order, order + width, side="right") - np.searchsorted(order, order - width)
     best = int(np.max(count))
-    span = max(float(order[-1] - order[0]), 2.0 * width)
-    by_chance = len(gap) * 2.0 * width / (span + 2.0 * width)
-    if best < FEWEST or (span > 6.0 * width and best < by_chance + 3.0 * np.sqrt(by_chance)):
+    by_chance = len(gap) * min(width / reach_s, 1.0)
+    if best < FEWEST or best < by_chance + SURE * np.sqrt(by_chance * (1.0 - min(width / reach_s, 1.0))):
         return None
     return float(np.median(order[count == best]))
 
@@ -152,11 +156,12 @@ def _cue(
     design = np.column_stack((np.ones(len(when)), when - at))
     # A drift beyond that of clocks is not believed of a few knocks.
     prior = np.diag([0.0, floor**2 * DRIFT_SD**-2.0])
-    weight = np.ones(len(when))
-    change = np.zeros(2)
+    weight: FloatArray = np.ones(len(when))
+    change: FloatArray = np.zeros(2)
+    residual: FloatArray = np.zeros(len(when))
     for _ in range(8):
         normal = (design * weight[:, None]).T @ design + prior
-        change = np.linalg.solve(normal, design.T @ (weight * gap))
+        change = np.asarray(np.linalg.solve(normal, design.T @ (weight * gap)), np.float64)
         residual = np.abs(gap - design @ change)
         scale = max(1.4826 * float(np.median(residual)), floor)
         weight = 1.0 / (1.0 + (residual / (2.0 * scale)) ** 2)

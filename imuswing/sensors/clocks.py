@@ -12,7 +12,7 @@ from imuswing.sensors.clean import Clean
 from imuswing.sensors.clock_joint import CHAIN, joint_cue, joints_between
 from imuswing.sensors.clock_lines import Cue, Line, Solution, solve
 from imuswing.sensors.clock_rough import Rough, rough_line
-from imuswing.sensors.clock_shocks import DRIFT_SD, knock_cues
+from imuswing.sensors.clock_shocks import DRIFT_SD, TAPS, knock_cues
 from imuswing.vocabulary import TAP
 
 REFERENCE = "reference"
@@ -65,9 +65,13 @@ def align(sensors: Mapping[str, Clean], recording: Recording) -> dict[str, Clock
         return lines
     rough = _rough(systems, first, recording)
     known = {name: found.line for name, found in rough.items()}
-    taps = np.array([(e.onset - TAP_BEFORE_S, e.end + TAP_AFTER_S) for e in recording.of_type(TAP)]).reshape(-1, 2)
-    cues = _cues(systems, first, known, taps)
     drift_sd = {name: WILD_DRIFT_SD if found.wild else DRIFT_SD for name, found in rough.items()}
+    reference = Line(offset=0.0, drift=0.0, at=0.0)
+    cues = _motion_cues(systems, first, {first: reference, **known})
+    solution = solve(cues, reference=first, rough=known, drift_sd=drift_sd)
+    moved = {name: float(np.sqrt(solution.covariances[name][0, 0])) for name in known if solution.names[name]}
+    taps = np.array([(e.onset - TAP_BEFORE_S, e.end + TAP_AFTER_S) for e in recording.of_type(TAP)]).reshape(-1, 2)
+    cues += _knock_cues(systems, {first: reference, **solution.lines}, {first: 0.0, **moved}, taps)
     solution = solve(cues, reference=first, rough=known, drift_sd=drift_sd)
     for name in others:
         linked = name in known and bool(solution.names[name])
@@ -136,28 +140,51 @@ ROUGH_REACH_S = 0.3
 KNOCK_REACH_S = 0.04
 """How far lines may be off: after the first guess, and once motion has been used."""
 
+AGREES = 3.0
+"""Shocks that differ from what motion says by more than so many standard errors are some other thing."""
 
-def _cues(systems: Mapping[str, list[Clean]], first: str, known: Mapping[str, Line], taps: FloatArray) -> list[Cue]:
-    """Everything that ties any two systems."""
-    names = [first, *sorted(known)]
-    to_first = {first: Line(offset=0.0, drift=0.0, at=0.0), **known}
-    tree = [pair for pair in _tree({name: systems[name] for name in names}, first)]
+
+def _motion_cues(systems: Mapping[str, list[Clean]], first: str, lines: Mapping[str, Line]) -> list[Cue]:
+    """What the joints tell, along the tree of systems that have a line."""
+    cues = []
+    for pair in _tree({name: systems[name] for name in lines}, first):
+        near = _nearest(systems[pair[0]], systems[pair[1]])
+        line = _between(lines[pair[0]], lines[pair[1]])
+        cue = joint_cue(*near, pair, line, reach_s=ROUGH_REACH_S)
+        if cue is not None:
+            cues.append(cue)
+    return cues
+
+
+def _knock_cues(
+    systems: Mapping[str, list[Clean]], lines: Mapping[str, Line], moved: Mapping[str, float], taps: FloatArray
+) -> list[Cue]:
+    """What knocks tell, between all systems that have a line; moved: standard errors of those that motion tied."""
     cues: list[Cue] = []
+    names = list(lines)
     for k, a in enumerate(names):
         for b in names[k + 1 :]:
-            pair = (a, b) if (b, a) not in tree else (b, a)
-            near = _nearest(systems[pair[0]], systems[pair[1]])
-            line = _between(to_first[pair[0]], to_first[pair[1]])
-            reach = ROUGH_REACH_S
-            if pair in tree:
-                motion = joint_cue(*near, pair, line, reach_s=ROUGH_REACH_S)
-                if motion is not None:
-                    cues.append(motion)
-                    line, reach = motion.line, KNOCK_REACH_S
-            joints = joints_between(near[0].stream.tracked_point, near[1].stream.tracked_point)
-            own_taps = _inverse(to_first[pair[0]], taps)
-            cues.extend(knock_cues(*near, pair, line, reach_s=reach, joints=joints, taps=own_taps))
+            near = _nearest(systems[a], systems[b])
+            line = _between(lines[a], lines[b])
+            tied = a in moved and b in moved
+            found = knock_cues(
+                *near,
+                (a, b),
+                line,
+                reach_s=KNOCK_REACH_S if tied else ROUGH_REACH_S,
+                joints=joints_between(near[0].stream.tracked_point, near[1].stream.tracked_point),
+                taps=_inverse(lines[a], taps),
+            )
+            if tied:
+                likely = float(np.hypot(moved[a], moved[b]))
+                found = [cue for cue in found if cue.name == TAPS or _agrees(cue, line, likely)]
+            cues.extend(found)
     return cues
+
+
+def _agrees(cue: Cue, line: Line, se: float) -> bool:
+    at = np.array([cue.line.at])
+    return bool(abs(cue.line(at) - line(at))[0] <= AGREES * np.hypot(cue.offset_se, se))
 
 
 def _inverse(line: Line, times: FloatArray) -> FloatArray:
