@@ -36,7 +36,7 @@ def swing_table(recordings: Sequence[RecordingView], names: Sequence[str], texts
     measures = [m for m in MEASURES if any(swing.values.get(m.name) is not None for swing in swings)]
     several = len(recordings) > 1
     context = [name for name in ("block", "outcome", "flags") if any(getattr(swing, name) for swing in swings)]
-    heads = ["swing", *(["recording"] if several else []), "kind", "verdict"]
+    heads = ["swing", "verdict", *(["recording"] if several else []), "kind"]
     cells = [_head(texts(f"table.{name}"), None) for name in heads]
     cells += [_head(texts.label(measure), measure) for measure in measures]
     cells += [_head(texts(f"table.{name}"), None) for name in context]
@@ -82,12 +82,12 @@ def _row(
 ) -> Html:
     pick = tag("button", swing.number, type="button", class_="pick", data_pick=swing.key)
     cells: list[Child] = [tag("th", pick, scope="row", data_sort=swing.number)]
-    if name is not None:
-        cells.append(tag("td", name))
-    cells.append(tag("td", texts.named("kind", swing.kind)))
     said = [verdict_mark(swing.verdict), tag("span", verdict_text(swing.verdict, texts))]
     order = {"turning": 2, "slowing": 1, "stalled": 0}.get(swing.verdict or "", -1)
     cells.append(tag("td", tag("span", said, class_=f"said {swing.verdict or 'unjudged'}"), data_sort=order))
+    if name is not None:
+        cells.append(tag("td", name))
+    cells.append(tag("td", texts.named("kind", swing.kind)))
     cells += [_cell(swing, measure, texts) for measure in measures]
     for column in context:
         value = getattr(swing, column)
