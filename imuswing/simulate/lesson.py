@@ -12,11 +12,12 @@ from imuswing.recording.model import Recording
 from imuswing.simulate.golfer import Golfer, draw_golfer, task_of
 from imuswing.simulate.kinematics import Body
 from imuswing.simulate.kit import FIRST_START_S, Kit, draw_kit, set_up
+from imuswing.simulate.measured import Moments
 from imuswing.simulate.presets import ErrorSizes, errors_of
 from imuswing.simulate.score import Score
 from imuswing.simulate.sensors import SensorSetup, record
 from imuswing.simulate.session import write_lesson
-from imuswing.simulate.truth import Mark, Moments, true_swing, truth_table
+from imuswing.simulate.truth import Mark, true_swing, truth_table
 from imuswing.vocabulary import (
     CHEST,
     CLUB,

@@ -40,7 +40,13 @@ TABLE_ACROSS: Final = np.radians(20.0)
 
 @dataclass(frozen=True, kw_only=True)
 class Care:
-    """One person's errors in one routine, drawn once; angles rad, axes as tangents."""
+    """One person's errors in one routine, drawn once; angles in rad, and other joints' share of a movement.
+
+    stand: lean, side bend, arm forward, arm out, roll.  table: pitch and roll of the forearm.  wrist_zero: flexion and
+    deviation there.  bow_axis: share of side bend and turn in a bow.  bend_axis: of deviation, twist and pronation in a
+    wrist bend.  roll_axis: of elbow, upper arm's roll, shoulder and wrist in a forearm roll.
+    missing: steps that are left out.
+    """
 
     stand: FloatArray
     bow_axis: FloatArray
@@ -61,8 +67,8 @@ def draw_care(sizes: ErrorSizes, rng: np.random.Generator) -> Care:
         bow_axis=axis * rng.standard_normal(2),
         table=posture * rng.standard_normal(2),
         wrist_zero=zero * rng.standard_normal(2),
-        bend_axis=axis * rng.standard_normal(2),
-        roll_axis=axis * rng.standard_normal(3),
+        bend_axis=axis * rng.standard_normal(3) * np.array([1.0, 1.0, 0.3]),
+        roll_axis=axis * rng.standard_normal(4),
         missing=frozenset(step for step, c in zip(steps, chance, strict=True) if c < sizes.missing_steps / len(steps)),
     )
 
@@ -140,6 +146,7 @@ def play_routine(score: Score, golfer: Golfer, care: Care, rng: np.random.Genera
 
 
 def _mark(score: Score, name: str, start: float, end: float, rng: np.random.Generator) -> None:
+    score.steps.append((name, start, end))
     early, late = rng.uniform(-MARK_ERROR_S, MARK_ERROR_S, 2)
     score.events.append(Event(onset=start + early, duration=end - start + late - early, trial_type=name))
 
@@ -210,8 +217,7 @@ def _wrist_bend(line: Timeline, golfer: Golfer, care: Care, rng: np.random.Gener
             "wrist_flexion": flexion,
             "wrist_ulnar": care.bend_axis[0] * flexion,
             "wrist_twist": care.bend_axis[1] * flexion,
-            "elbow_bend": pose["elbow_bend"] + 0.01 * flexion,
-            "pronation": pose["pronation"] + 0.02 * flexion,
+            "pronation": pose["pronation"] + care.bend_axis[2] * flexion,
         }
     )
     return start, line.now
@@ -231,7 +237,7 @@ def _forearm_roll(line: Timeline, golfer: Golfer, care: Care, rng: np.random.Gen
             "elbow_bend": pose["elbow_bend"] + care.roll_axis[0] * roll,
             "shoulder_roll": pose["shoulder_roll"] + care.roll_axis[1] * roll,
             "shoulder_flexion": pose["shoulder_flexion"] + 0.5 * care.roll_axis[2] * roll,
-            "wrist_flexion": pose["wrist_flexion"] + 0.03 * roll,
+            "wrist_flexion": pose["wrist_flexion"] + care.roll_axis[3] * roll,
         }
     )
     return start, line.now

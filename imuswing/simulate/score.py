@@ -26,10 +26,14 @@ class Shock:
 
 @dataclass(kw_only=True)
 class Score:
-    """Times are s on the timeline. others: movements that are no swings: what, from when, until when."""
+    """Times are s on the timeline.
+
+    steps: calibration steps: which, from when, until when, exactly.  others: likewise movements that are no swings.
+    """
 
     timeline: Timeline
     marks: list[Mark] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     shocks: list[Shock] = field(default_factory=list)
+    steps: list[tuple[str, float, float]] = field(default_factory=list)
     others: list[tuple[str, float, float]] = field(default_factory=list)

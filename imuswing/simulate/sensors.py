@@ -39,13 +39,21 @@ class Strap:
 
 @dataclass(frozen=True, kw_only=True)
 class Clock:
-    """A tracking system's clock: sample k at the time start + (k / rate)·(1 + drift) of the first system's clock."""
+    """A tracking system's clock: sample k is taken at start + (k / rate)·(1 + drift) of the body's time."""
 
     name: str
     rate: float
     start: float
     drift: float = 0.0
     jitter_s: float = 0.0
+
+    def true_time(self, own: FloatArray) -> FloatArray:
+        """The body's time (N,) at this clock's times (N,), s."""
+        return self.start + own * (1.0 + self.drift)
+
+    def own_time(self, time: FloatArray) -> FloatArray:
+        """This clock's times (N,) at the body's times (N,), s."""
+        return (time - self.start) / (1.0 + self.drift)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,11 +117,11 @@ def skin_motion(body: Body, point: str, strap: Strap, time: FloatArray) -> Segme
 
 def sample_times(clock: Clock, until: float, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
     """True times and the clock's own times (N,) of all samples up to `until`, s."""
-    count = int((until - clock.start) / (1.0 + clock.drift) * clock.rate)
+    count = int(clock.own_time(np.array([until]))[0] * clock.rate)
     own = np.arange(count) / clock.rate
     if clock.jitter_s > 0.0:
         own[1:] += np.clip(rng.normal(0.0, clock.jitter_s, count - 1), -0.3 / clock.rate, 0.3 / clock.rate)
-    return clock.start + own * (1.0 + clock.drift), own
+    return clock.true_time(own), own
 
 
 def exact_signals(body: Body, setup: SensorSetup, time: FloatArray) -> tuple[FloatArray, FloatArray]:
