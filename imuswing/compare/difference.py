@@ -18,9 +18,6 @@ from imuswing.compare.groups import Cells
 from imuswing.compare.settings import INTERVAL_ALPHA, CompareSettings
 from imuswing.recording.model import BoolArray, FloatArray, IntArray
 
-MOST_SERIAL = 0.8
-"""Correlation of neighbouring shots above which it is taken as this: with few shots more would be noise."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Pairs:
@@ -38,63 +35,46 @@ class Pairs:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Differences:
-    """(P, M) each: b − a and how well it is known; NaN where it cannot be had.
+class Estimate:
+    """A difference of means with the parts of its variance, (P, M) each.
 
-    n_a, n_b: shots used.  difference, se, df: estimate, standard error, degrees of freedom.
-    spread_a, spread_b: variance of one shot.  strap: variance of strapping on again.
-    guarded_se: the standard error where neighbouring shots resemble one another; `se` where they do not.
-    same: whether the difference was taken within strapping-ons.
-    drifting: whether the measure drifts within the blocks so that the drift alone may explain the difference.
-    drift: drift a shot.
+    leverage_a, leverage_b: variance of each mean over that of one shot.  spread_a, spread_b: variance of one shot.
+    df_a, df_b: its degrees of freedom.  strap: variance of strapping on again.
     """
 
-    pairs: Pairs
     n_a: FloatArray
     n_b: FloatArray
     mean_a: FloatArray
     mean_b: FloatArray
-    difference: FloatArray
-    se: FloatArray
-    guarded_se: FloatArray
-    df: FloatArray
+    leverage_a: FloatArray
+    leverage_b: FloatArray
     spread_a: FloatArray
     spread_b: FloatArray
+    df_a: FloatArray
+    df_b: FloatArray
     strap: FloatArray
-    same: BoolArray
-    drifting: BoolArray
-    drift: FloatArray
-
-    def p_values(self, se: FloatArray) -> FloatArray:
-        """Two-sided, against no difference; a difference without any spread counts as sure."""
-        from scipy.stats import t
-
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.where(self.difference == 0.0, 0.0, np.abs(self.difference) / se)
-        return np.asarray(2.0 * t.sf(ratio, self.df))
-
-    def half_width(self, se: FloatArray) -> FloatArray:
-        """Half of the 95 % interval: with `self.se`, the smallest difference that these shots could tell."""
-        from scipy.stats import t
-
-        return np.asarray(t.ppf(1.0 - INTERVAL_ALPHA / 2.0, self.df) * se)
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Estimate:
-    """A difference with the parts of its variance, (P, M) each."""
+class Differences:
+    """b − a for P pairs and M measures, (P, M) each; NaN where it cannot be had.
 
-    n_a: FloatArray
-    n_b: FloatArray
-    mean_a: FloatArray
-    mean_b: FloatArray
-    variance_a: FloatArray
-    variance_b: FloatArray
-    df_a: FloatArray
-    df_b: FloatArray
-    spread_a: FloatArray
-    spread_b: FloatArray
-    strap: FloatArray
+    same: whether it was taken within strapping-ons.
+    half: half of the 95 % interval, which is also the smallest difference that these shots could tell.
+    guarded_p, guarded_half: p-value against no difference, and half interval, that also hold for few shots against
+    many, and where neighbouring shots resemble one another.
+    drift: change a shot within the blocks.  drifting: whether it is sure and may alone explain the difference.
+    """
+
+    pairs: Pairs
+    estimate: Estimate
+    difference: FloatArray
+    same: BoolArray
+    half: FloatArray
+    guarded_p: FloatArray
+    guarded_half: FloatArray
+    drift: FloatArray
+    drifting: BoolArray
 
 
 def pair_up(cells: Cells, order: Sequence[Sequence[int]]) -> Pairs:
@@ -127,6 +107,8 @@ def pair_up(cells: Cells, order: Sequence[Sequence[int]]) -> Pairs:
 
 def differences(cells: Cells, pairs: Pairs, *, settings: CompareSettings) -> Differences:
     """b − a for every pair and measure."""
+    from imuswing.compare.guards import drift_within, serial_inflation
+
     within, across = _within(cells, pairs), _across(cells, pairs, settings)
     same = (within.n_a > 0) & (within.n_b > 0)
 
@@ -134,40 +116,73 @@ def differences(cells: Cells, pairs: Pairs, *, settings: CompareSettings) -> Dif
         chosen: FloatArray = np.where(same, getattr(within, name), getattr(across, name))
         return chosen
 
-    part = _Estimate(**{name: choose(name) for name in _Estimate.__dataclass_fields__})
-    v_a, v_b = part.variance_a, part.variance_b
-    strap_df = 0.5 / settings.visit_doubt**2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        total = v_a + v_b + part.strap
-        below = _share(v_a, part.df_a) + _share(v_b, part.df_b) + part.strap**2 / strap_df
-        df = np.where(below > 0.0, total**2 / below, part.df_a + part.df_b)
-    known = (part.n_a >= 2) & (part.n_b >= 2) & (part.df_a > 0) & (part.df_b > 0)
-    inflation = _serial_inflation(cells, pairs, settings)
-    drift, drifting = _drift(cells, pairs, part, same & known, settings)
+    part = Estimate(**{name: choose(name) for name in Estimate.__dataclass_fields__})
+    known = (part.df_a > 0) & (part.df_b > 0)
+    plain, df = _welch(part, part.spread_a, part.spread_b, settings)
+    guarded = _guarded(part, serial_inflation(cells, pairs, settings=settings), settings)
+    difference = part.mean_b - part.mean_a
+    drift, drifting = drift_within(cells, pairs, part, usable=same & known, settings=settings)
     return Differences(
         pairs=pairs,
-        n_a=part.n_a,
-        n_b=part.n_b,
-        mean_a=part.mean_a,
-        mean_b=part.mean_b,
-        difference=part.mean_b - part.mean_a,
-        se=np.where(known, np.sqrt(total), np.nan),
-        guarded_se=np.where(known, np.sqrt((v_a + v_b) * inflation + part.strap), np.nan),
-        df=np.where(known, df, np.nan),
-        spread_a=part.spread_a,
-        spread_b=part.spread_b,
-        strap=part.strap,
+        estimate=part,
+        difference=difference,
         same=same,
-        drifting=drifting,
+        half=np.where(known, _half(plain, df), np.nan),
+        guarded_p=np.where(known, _p_value(difference, *guarded), np.nan),
+        guarded_half=np.where(known, _half(*guarded), np.nan),
         drift=drift,
+        drifting=drifting,
     )
+
+
+def _welch(
+    part: Estimate, spread_a: FloatArray, spread_b: FloatArray, settings: CompareSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Standard error of the difference and its degrees of freedom."""
+    v_a, v_b = spread_a * part.leverage_a, spread_b * part.leverage_b
+    strap_df = 0.5 / settings.visit_doubt**2
+    total = v_a + v_b + part.strap
+    below = _share(v_a, part.df_a) + _share(v_b, part.df_b) + part.strap**2 / strap_df
+    df = np.where(below > 0.0, total**2 / np.where(below > 0.0, below, 1.0), part.df_a + part.df_b)
+    return np.sqrt(total), np.maximum(df, 1.0)
+
+
+def _guarded(part: Estimate, inflation: FloatArray, settings: CompareSettings) -> tuple[FloatArray, FloatArray]:
+    """Standard error and degrees of freedom that also hold far out in the tail, where many measures are tested.
+
+    With few shots on one side and many on the other, those few may show too small a spread by chance; Welch's degrees
+    of freedom then count the many, and far out he is wrong ten times too often (scripts/compare_power.py). Here they
+    are never more than if the side with fewer shots had a variance as many times larger as the other has shots. With as
+    many shots on either side that is the number for equal spreads, which Welch's never exceeds.
+    """
+    spread_a, spread_b = part.spread_a * inflation, part.spread_b * inflation
+    common = (spread_a * part.df_a + spread_b * part.df_b) / np.maximum(part.df_a + part.df_b, 1.0)
+    ratio = np.maximum(part.n_a, 1.0) / np.maximum(part.n_b, 1.0)
+    se, df = _welch(part, spread_a, spread_b, settings)
+    _, worst = _welch(part, common * np.maximum(1.0 / ratio, 1.0), common * np.maximum(ratio, 1.0), settings)
+    return se, np.minimum(df, worst)
+
+
+def _p_value(difference: FloatArray, se: FloatArray, df: FloatArray) -> FloatArray:
+    """Two-sided, against no difference; a difference without any spread counts as sure."""
+    from scipy.stats import t
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(difference == 0.0, 0.0, np.abs(difference) / se)
+    return np.asarray(2.0 * t.sf(ratio, df))
+
+
+def _half(se: FloatArray, df: FloatArray) -> FloatArray:
+    from scipy.stats import t
+
+    return np.asarray(t.ppf(1.0 - INTERVAL_ALPHA / 2.0, df) * se)
 
 
 def _index(rows: Sequence[tuple[int, ...]], width: int) -> IntArray:
     return np.array(rows, dtype=np.intp).reshape(-1, width)
 
 
-def _add(pair: IntArray, rows: FloatArray, count: int) -> FloatArray:
+def add_up(pair: IntArray, rows: FloatArray, count: int) -> FloatArray:
     """Rows (K, M) summed by their pair, (count, M); rows stand pair by pair."""
     total = np.zeros((count, rows.shape[1]))
     if len(pair):
@@ -180,7 +195,7 @@ def _share(variance: FloatArray, df: FloatArray) -> FloatArray:
     return np.where(df > 0, variance**2 / np.maximum(df, 1.0), 0.0)
 
 
-def _within(cells: Cells, pairs: Pairs) -> _Estimate:
+def _within(cells: Cells, pairs: Pairs) -> Estimate:
     """Averaged over common strapping-ons, each weighted by n_a·n_b/(n_a + n_b): least squares with their effects fixed.
 
     The spread of a condition is taken as the same in every strapping-on, so that few shots in each still tell it.
@@ -190,24 +205,24 @@ def _within(cells: Cells, pairs: Pairs) -> _Estimate:
     n_a, n_b = cells.n[a], cells.n[b]
     weight = n_a * n_b / np.maximum(n_a + n_b, 1.0)
     used = weight > 0.0
-    total = _add(pair, weight, count)
+    total = add_up(pair, weight, count)
     share = weight / np.where(total > 0.0, total, 1.0)[pair]
 
     def side(k: IntArray, n: FloatArray) -> tuple[FloatArray, ...]:
-        df = _add(pair, np.where(used, n - 1.0, 0.0), count)
-        spread = _add(pair, np.where(used, cells.ss[k], 0.0), count) / np.maximum(df, 1.0)
-        mean = _add(pair, np.where(used, share * cells.mean[k], 0.0), count)
-        leverage = _add(pair, share**2 / np.maximum(n, 1.0), count)
-        return _add(pair, np.where(used, n, 0.0), count), mean, spread * leverage, df, spread
+        df = add_up(pair, np.where(used, n - 1.0, 0.0), count)
+        spread = add_up(pair, np.where(used, cells.ss[k], 0.0), count) / np.maximum(df, 1.0)
+        mean = add_up(pair, np.where(used, share * cells.mean[k], 0.0), count)
+        leverage = add_up(pair, share**2 / np.maximum(n, 1.0), count)
+        return add_up(pair, np.where(used, n, 0.0), count), mean, leverage, df, spread
 
-    (m_a, mean_a, v_a, df_a, s_a), (m_b, mean_b, v_b, df_b, s_b) = side(a, n_a), side(b, n_b)
-    return _Estimate(
-        n_a=m_a, n_b=m_b, mean_a=mean_a, mean_b=mean_b, variance_a=v_a, variance_b=v_b,
-        df_a=df_a, df_b=df_b, spread_a=s_a, spread_b=s_b, strap=np.zeros_like(v_a),
+    (m_a, mean_a, l_a, df_a, s_a), (m_b, mean_b, l_b, df_b, s_b) = side(a, n_a), side(b, n_b)
+    return Estimate(
+        n_a=m_a, n_b=m_b, mean_a=mean_a, mean_b=mean_b, leverage_a=l_a, leverage_b=l_b,
+        df_a=df_a, df_b=df_b, spread_a=s_a, spread_b=s_b, strap=np.zeros_like(l_a),
     )  # fmt: skip
 
 
-def _across(cells: Cells, pairs: Pairs, settings: CompareSettings) -> _Estimate:
+def _across(cells: Cells, pairs: Pairs, settings: CompareSettings) -> Estimate:
     """Plain means of all shots of either side, each with its own error of strapping on.
 
     That error is the larger of what the shots' standard errors say is shared and of what the settings hold.
@@ -219,83 +234,19 @@ def _across(cells: Cells, pairs: Pairs, settings: CompareSettings) -> _Estimate:
 
     def side(index: IntArray) -> tuple[FloatArray, ...]:
         pair, k = index.T
-        n = _add(pair, cells.n[k], count)
+        n = add_up(pair, cells.n[k], count)
         some = np.maximum(n, 1.0)
         held = np.where(cells.n[k] > 0, cells.mean[k], 0.0)
-        mean = _add(pair, cells.n[k] * held, count) / some
+        mean = add_up(pair, cells.n[k] * held, count) / some
         between = cells.n[k] * (held - mean[pair]) ** 2
         df = np.maximum(n - 1.0, 0.0)
-        spread = _add(pair, cells.ss[k] + between, count) / np.maximum(df, 1.0)
+        spread = add_up(pair, cells.ss[k] + between, count) / np.maximum(df, 1.0)
         one = np.maximum(shared * cells.se2[k], least**2)
-        strap = _add(pair, one * (cells.n[k] / some[pair]) ** 2, count)
-        return n, np.where(n > 0, mean, np.nan), spread / some, df, spread, strap
+        strap = add_up(pair, one * (cells.n[k] / some[pair]) ** 2, count)
+        return n, np.where(n > 0, mean, np.nan), 1.0 / some, df, spread, strap
 
-    (n_a, mean_a, v_a, df_a, s_a, u_a), (n_b, mean_b, v_b, df_b, s_b, u_b) = side(pairs.a_cells), side(pairs.b_cells)
-    return _Estimate(
-        n_a=n_a, n_b=n_b, mean_a=mean_a, mean_b=mean_b, variance_a=v_a, variance_b=v_b,
+    (n_a, mean_a, l_a, df_a, s_a, u_a), (n_b, mean_b, l_b, df_b, s_b, u_b) = side(pairs.a_cells), side(pairs.b_cells)
+    return Estimate(
+        n_a=n_a, n_b=n_b, mean_a=mean_a, mean_b=mean_b, leverage_a=l_a, leverage_b=l_b,
         df_a=df_a, df_b=df_b, spread_a=s_a, spread_b=s_b, strap=u_a + u_b,
     )  # fmt: skip
-
-
-def _serial_inflation(cells: Cells, pairs: Pairs, settings: CompareSettings) -> FloatArray:
-    """Factor (P, M) on the variance of means where neighbouring shots resemble one another, otherwise 1.
-
-    The lag-one correlation of all cells of a pair is held against its mean and variance for independent shots, −1/n
-    and (n − 2)²/(n²·(n − 1)) (Moran 1948, Biometrika 35:255; from memory). Where it stands out, the variance of a
-    mean of n shots of a first-order process replaces that of independent ones.
-    """
-    from scipy.stats import norm
-
-    pair = np.concatenate((pairs.a_cells[:, 0], pairs.b_cells[:, 0]))
-    k = np.concatenate((pairs.a_cells[:, 1], pairs.b_cells[:, 1]))
-    order = np.argsort(pair, kind="stable")
-    pair, k, count = pair[order], k[order], len(pairs.a)
-    n = np.maximum(cells.n[k], 1.0)
-    ss = _add(pair, cells.ss[k], count)
-    weight = (n - 1.0) / np.maximum(_add(pair, n - 1.0, count), 1.0)[pair]
-    expected = _add(pair, -weight / n, count)
-    variance = _add(pair, weight**2 * (n - 2.0) ** 2 / (n**2 * np.maximum(n - 1.0, 1.0)), count)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        excess = _add(pair, cells.lag[k], count) / ss - expected
-        stands_out = excess > norm.ppf(1.0 - settings.serial_alpha) * np.sqrt(variance)
-    rho = np.where(stands_out & (ss > 0.0), np.clip(excess, 0.0, MOST_SERIAL), 0.0)
-    typical = np.maximum(_add(pair, n, count) / np.maximum(_add(pair, np.ones_like(n), count), 1.0), 2.0)
-    mean_factor = (1.0 + rho) / (1.0 - rho) - 2.0 * rho * (1.0 - rho**typical) / (typical * (1.0 - rho) ** 2)
-    # The sample variance of such shots is too small as well.
-    return np.asarray(np.maximum(mean_factor * (typical - 1.0) / np.maximum(typical - mean_factor, 1.0), 1.0))
-
-
-def _drift(
-    cells: Cells, pairs: Pairs, part: _Estimate, known: BoolArray, settings: CompareSettings
-) -> tuple[FloatArray, BoolArray]:
-    """Drift a shot, common to both blocks of a pair, and where it alone may explain the difference.
-
-    A straight line over the shots with one slope and a step between the blocks is fitted by least squares within each
-    strapping-on. It explains the difference where the slope is sure but the step is not, or runs the other way.
-    """
-    from scipy.stats import t
-
-    pair, a, b = pairs.common.T
-    count = len(pairs.a)
-    weight = cells.n[a] * cells.n[b] / np.maximum(cells.n[a] + cells.n[b], 1.0)
-    used = weight > 0.0
-    share = weight / np.where(used, _add(pair, weight, count)[pair], 1.0)
-
-    def total(name: str) -> FloatArray:
-        values = getattr(cells, name)
-        return _add(pair, np.where(used, values[a] + values[b], 0.0), count)
-
-    apart = _add(pair, np.where(used, share * (cells.place[b] - cells.place[a]), 0.0), count)
-    leverage = _add(pair, share**2 * (1.0 / np.maximum(cells.n[a], 1.0) + 1.0 / np.maximum(cells.n[b], 1.0)), count)
-    df = part.df_a + part.df_b - 1.0
-    spread, limit = total("spread"), settings.drift_alpha
-    fitted = known & (spread > 0.0) & (df > 0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = total("slope") / spread
-        rest = np.maximum(total("ss") - slope * total("slope"), 0.0) / df
-        step = part.mean_b - part.mean_a - slope * apart
-        step_se = np.sqrt(rest * (leverage + apart**2 / spread))
-        sure_slope = 2.0 * t.sf(np.abs(slope) / np.sqrt(rest / spread), df) <= limit
-        sure_step = 2.0 * t.sf(np.abs(step) / step_se, df) <= limit
-        against = np.sign(step) != np.sign(part.mean_b - part.mean_a)
-    return np.where(fitted, slope, np.nan), fitted & sure_slope & (~sure_step | against)

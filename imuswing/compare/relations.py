@@ -104,9 +104,9 @@ def _order(summed: Cells) -> list[list[int]]:
 def _rows(word: str, found: Differences, summed: Cells, settings: RelationSettings) -> pd.DataFrame:
     import pandas as pd
 
-    half, p = found.half_width(found.se), found.p_values(found.guarded_se)
+    part, half, p = found.estimate, found.half, found.guarded_p
     # Between strapping-ons a relation would mix with the error of strapping on: only shots of the same one count.
-    said = found.same & (np.minimum(found.n_a, found.n_b) >= settings.least_shots) & np.isfinite(p)
+    said = found.same & (np.minimum(part.n_a, part.n_b) >= settings.least_shots) & np.isfinite(p)
     pair, measure = np.nonzero(said)
     at = (pair, measure)
     persons = [summed.persons[k] for k in found.pairs.person[pair]]
@@ -116,10 +116,10 @@ def _rows(word: str, found: Differences, summed: Cells, settings: RelationSettin
             "task": pd.array([task for _, task in persons], dtype="str"),
             "outcome": pd.array([word] * len(persons), dtype="str"),
             "measure": pd.array([summed.measures[k] for k in measure], dtype="str"),
-            "n_with": found.n_b[at].astype(np.int64),
-            "n_without": found.n_a[at].astype(np.int64),
-            "mean_with": found.mean_b[at],
-            "mean_without": found.mean_a[at],
+            "n_with": part.n_b[at].astype(np.int64),
+            "n_without": part.n_a[at].astype(np.int64),
+            "mean_with": part.mean_b[at],
+            "mean_without": part.mean_a[at],
             "difference": found.difference[at],
             "difference_low": (found.difference - half)[at],
             "difference_high": (found.difference + half)[at],

@@ -111,7 +111,7 @@ class CompareSettings:
     sizes: by measure; those not in it are not compared.
     visit_doubt: relative uncertainty of the error of strapping on again; it gives that error 1 / (2·doubt²) degrees
         of freedom (JCGM 100:2008, eq. G.3).
-    serial_alpha: one-sided level at which shots count as resembling the one before; verdicts then need more.
+    serial_alpha: one-sided level at which the shots of a single measure count as resembling the one before.
     drift_alpha: two-sided level at which a measure counts as drifting within the blocks; see `verdict.judge`.
     against: the block or visit that the others are compared with; the first where None.
     """
@@ -125,7 +125,7 @@ class CompareSettings:
     goal_share: float = 0.5
     sizes: Mapping[str, Size] = field(default_factory=lambda: SIZES)
     visit_doubt: float = 0.25
-    serial_alpha: float = 0.05
+    serial_alpha: float = 0.01
     drift_alpha: float = 0.05
     against: str | None = None
 

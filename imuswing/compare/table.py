@@ -68,8 +68,8 @@ def differences_table(found: Differences, summed: Cells, *, settings: CompareSet
     import pandas as pd
 
     verdict, needed = judge(found, summed.measures, settings=settings)
-    half = found.half_width(found.se)
-    pair, measure = np.nonzero(found.n_a + found.n_b > 0)
+    half, part = found.half, found.estimate
+    pair, measure = np.nonzero(part.n_a + part.n_b > 0)
     at = (pair, measure)
     pairs = found.pairs
     persons = [summed.persons[k] for k in pairs.person[pair]]
@@ -84,10 +84,10 @@ def differences_table(found: Differences, summed: Cells, *, settings: CompareSet
             "measure": text([summed.measures[k] for k in measure]),
             "a": text([summed.conditions[k] for k in pairs.a[pair]]),
             "b": text([summed.conditions[k] for k in pairs.b[pair]]),
-            "n_a": found.n_a[at].astype(np.int64),
-            "n_b": found.n_b[at].astype(np.int64),
-            "mean_a": found.mean_a[at],
-            "mean_b": found.mean_b[at],
+            "n_a": part.n_a[at].astype(np.int64),
+            "n_b": part.n_b[at].astype(np.int64),
+            "mean_a": part.mean_a[at],
+            "mean_b": part.mean_b[at],
             "difference": found.difference[at],
             "difference_low": (found.difference - half)[at],
             "difference_high": (found.difference + half)[at],

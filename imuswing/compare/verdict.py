@@ -24,27 +24,19 @@ def judge(found: Differences, measures: tuple[str, ...], *, settings: CompareSet
     `no change that matters`: the 95 % interval lies inside ± the smallest change that matters.
     `changed`: sure after correction for all measures of the pair (Holm), and at least of the size that matters.
     `probably changed`: of that size and outside chance, but sure only by the weaker rule (false discovery rate); or
-    sure, but not clearly of that size; or sure, but order may explain it: a drift within the blocks, or shots that
-    resemble the one before, by which there are fewer independent ones than it seems.
+    sure, but not clearly of that size; or sure, but a drift within the blocks may explain it.
     `cannot tell yet`: everything else, and always with fewer shots than `least_shots` on either side.
     """
     worthwhile = np.array([settings.sizes[name].worthwhile for name in measures])
-    enough = (found.n_a >= settings.least_shots) & (found.n_b >= settings.least_shots) & np.isfinite(found.se)
+    part, size = found.estimate, np.abs(found.difference)
+    enough = (part.n_a >= settings.least_shots) & (part.n_b >= settings.least_shots) & np.isfinite(found.half)
     is_goal = np.array([name in settings.goals for name in measures], dtype=bool)
-
-    def adjusted(se: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        p = np.where(enough, found.p_values(se), np.nan)
-        return adjust(p, is_goal, goal_share=settings.goal_share)
-
-    by_holm, by_discovery, weight = adjusted(found.se)
-    guarded, _, _ = adjusted(found.guarded_se)
-    size = np.abs(found.difference)
+    p = np.where(enough, found.guarded_p, np.nan)
+    by_holm, by_discovery, weight = adjust(p, is_goal, goal_share=settings.goal_share)
     sure, big = by_holm <= settings.alpha, size >= worthwhile
-    outside = size > found.half_width(found.se)
-    changed = sure & big & (guarded <= settings.alpha) & ~found.drifting
-    probably = sure | ((by_discovery <= settings.doubtful) & outside & big)
-    small = enough & (size + found.half_width(found.guarded_se) < worthwhile)
-    verdict = np.select([small, changed, probably], [2, 0, 1], default=3)
+    likely = (by_discovery <= settings.doubtful) & (p <= INTERVAL_ALPHA) & (size > found.half)
+    small = enough & (size + found.guarded_half < worthwhile)
+    verdict = np.select([small, sure & big & ~found.drifting, sure | (likely & big)], [2, 0, 1], default=3)
     needed = _shots_needed(found, weight, worthwhile, settings)
     # More shots cannot part a drift from a drill: only the first block played again can.
     needed[sure & found.drifting] = np.nan
@@ -61,21 +53,21 @@ def _shots_needed(
     `changed` with the chance `power`; where less than what matters is seen, they must also tell it to half of that.
     NaN where no number up to `most_shots` is enough.
     """
-    size = np.nan_to_num(np.abs(found.difference))
+    part, size = found.estimate, np.nan_to_num(np.abs(found.difference))
     aim = np.maximum(worthwhile, size)
     level = settings.alpha * np.where(np.isfinite(weight), weight, 1.0 / max(len(worthwhile), 1))
     # A side with a single shot shows no spread: the other side's serves for both.
-    spread_a = np.where(found.n_a > 1, found.spread_a, found.spread_b)
-    spread_b = np.where(found.n_b > 1, found.spread_b, found.spread_a)
-    known = (found.n_a > 1) | (found.n_b > 1)
+    spread_a = np.where(part.n_a > 1, part.spread_a, part.spread_b)
+    spread_b = np.where(part.n_b > 1, part.spread_b, part.spread_a)
+    known = (part.n_a > 1) | (part.n_b > 1)
 
     def enough(more: FloatArray) -> BoolArray:
-        n_a, n_b = found.n_a + more, found.n_b + more
-        error = np.sqrt(spread_a / np.maximum(n_a, 1.0) + spread_b / np.maximum(n_b, 1.0) + found.strap)
+        n_a, n_b = part.n_a + more, part.n_b + more
+        error = np.sqrt(spread_a / np.maximum(n_a, 1.0) + spread_b / np.maximum(n_b, 1.0) + part.strap)
         told, width = _quantiles(level, settings.power, n_a + n_b - 2.0)
         return np.asarray((told * error <= aim) & ((size >= worthwhile) | (width * error <= worthwhile / 2.0)))
 
-    least = np.maximum(settings.least_shots - np.minimum(found.n_a, found.n_b), 1.0)
+    least = np.maximum(settings.least_shots - np.minimum(part.n_a, part.n_b), 1.0)
     low, high = np.zeros_like(aim), np.full_like(aim, float(settings.most_shots))
     possible = enough(high)
     while np.any(high - low > 1.0):
