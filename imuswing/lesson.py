@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -143,7 +143,7 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
     return Lesson(
         swings=with_top_position(swings_table(rows), full_top_height_deg=settings.measures.full_top_height_deg),
         curves=curves_table(curves),
-        quality=quality_record(recording, oriented.prepared, calibration, rows),
+        quality=quality_record(recording, oriented.prepared, calibration, rows, asdict(settings)),
     )
 
 
@@ -289,10 +289,10 @@ def _measure(
     if tie is not None:
         segments[LEAD_FOREARM] = segments[LEAD_FOREARM].realigned(tie.forearm_error)
         segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle).realigned(tie.hand_error)
-    flags = ["events_from_chest"] if lead == CHEST else []
+    flags = [] if lead == LEAD_FOREARM else [f"events_from_{lead.removeprefix('lead_')}"]
     if LEAD_HAND in segments and LEAD_FOREARM in segments and tie is None:
         flags.append("wrist_heading_lost")
-    swing = SwingMotion(segments=segments, moments=moments, tie=tie, events_from_chest=lead == CHEST)
+    swing = SwingMotion(segments=segments, moments=moments, tie=tie)
     measured, found_flags = measure_swing(swing, lead_side=recording.lead_side, settings=settings.measures)
     row: dict[str, Any] = {
         "flags": flags + found_flags,

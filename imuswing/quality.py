@@ -16,7 +16,11 @@ from imuswing.vocabulary import CHEST, KIND_SHOT, LEAD_FOREARM, LEAD_HAND
 
 
 def quality_record(
-    recording: Recording, prepared: Prepared, calibration: Calibration, rows: Sequence[Mapping[str, Any]]
+    recording: Recording,
+    prepared: Prepared,
+    calibration: Calibration,
+    rows: Sequence[Mapping[str, Any]],
+    settings: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Plain data for `quality.json` and the report: one recording's entry under `recordings`."""
     warnings = [{"level": w.level, "text": w.text, "do": w.do} for w in prepared.warnings]
@@ -40,6 +44,7 @@ def quality_record(
             "run": recording.run,
             "lead_side": recording.lead_side,
             "file": recording.source.name if recording.source else None,
+            "simulated": recording.simulated,
         },
         "worn": list(recording.sensors),
         "sensors": {point: _sensor(prepared, point) for point in prepared.reports},
@@ -60,6 +65,7 @@ def quality_record(
         },
         "swings": {"found": len(rows), "shots": sum(row["kind"] == KIND_SHOT for row in rows)},
         "warnings": warnings,
+        "settings": settings,
     }
     return {"imuswing": imuswing.__version__, "recordings": [entry]}
 

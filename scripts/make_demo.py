@@ -45,7 +45,7 @@ def make(folder: Path) -> None:
     visit = draw_visit(seed=SEED, index=0, lead_side="left", rate=RATE_HZ, sizes=errors_of("realistic"))
     visit = replace(visit, golfer=replace(visit.golfer, continuity=CONTINUITY))
     recording, truth = play(visit, task="chip", shots=SHOTS)
-    start_dataset(folder, name="Simulated chipping lesson", description=DESCRIPTION)
+    start_dataset(folder, name="Simulated chipping lesson", description=DESCRIPTION, simulated=True)
     write_recording(recording, folder, acq_time=START)
     shots = truth.swings[truth.swings["kind"] == "shot"]
     print(shots[["block", "outcome", "chest_continuity", "chest_verdict"]].to_string(index=False))

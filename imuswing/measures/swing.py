@@ -44,7 +44,6 @@ class SwingMotion:
     segments: Mapping[str, SegmentMotion]
     moments: Moments
     tie: Tie | None
-    events_from_chest: bool = False
 
 
 def measure_swing(
@@ -54,15 +53,13 @@ def measure_swing(
     row: dict[str, float | str | None] = {}
     flags: list[str] = []
     found = estimate_angles(swing.segments, swing.moments, lead_side=lead_side, tie=swing.tie, soft=settings.soft)
-    if swing.events_from_chest:
-        found = {k: v for k, v in found.items() if not k.startswith(("backswing", "arm_height"))}
     for name, estimate in found.items():
         if not _put(row, f"{name}_deg", estimate, math.degrees(1.0), settings.worst_angle):
             flags.append(f"{name}_too_uncertain")
     for point in (CHEST, PELVIS):
         if point in swing.segments:
             _put_trunk_rates(row, flags, point, swing, lead_side, settings)
-    if not swing.events_from_chest:
+    if LEAD_FOREARM in swing.segments:
         _put_tempo(row, swing.moments)
     flags += _sample_flags(swing)
     return row, flags

@@ -24,10 +24,20 @@ PARTICIPANT_COLUMNS: Final[Mapping[str, Mapping[str, Any]]] = {
 }
 
 
-def start_dataset(folder: Path | str, *, name: str, description: str) -> None:
+SIMULATED: Final = "simulated"
+"""Among the `Keywords` of a dataset's description: its recordings are of no real person."""
+
+
+def is_simulated(root: Path) -> bool:
+    """Whether the dataset at `root` says that it is simulated; without a description it does not."""
+    path = root / DESCRIPTION
+    return path.exists() and SIMULATED in (read_json(path).get("Keywords") or ())
+
+
+def start_dataset(folder: Path | str, *, name: str, description: str, simulated: bool = False) -> None:
     """Start a dataset: its description and a README that says `description`.
 
-    Raises SettingsError where a dataset stands already.
+    simulated: said among the keywords, so that every page made from it says so too.  Raises SettingsError where a dataset stands already.
     """
     folder = Path(folder)
     if (folder / DESCRIPTION).exists():
@@ -36,6 +46,7 @@ def start_dataset(folder: Path | str, *, name: str, description: str) -> None:
         "Name": name,
         "BIDSVersion": BIDS_VERSION,
         "DatasetType": "raw",
+        **({"Keywords": [SIMULATED]} if simulated else {}),
         "GeneratedBy": [{"Name": "imuswing", "Description": "Recordings of body-worn inertial sensors"}],
     }
     labels = "The labels of participants are pseudonyms. Units stand in the files of each recording."

@@ -12,6 +12,7 @@ import numpy as np
 
 from imuswing.errors import RecordingError
 from imuswing.recording.channels import Channels, Triad, read_channels
+from imuswing.recording.dataset import is_simulated
 from imuswing.recording.events import read_events
 from imuswing.recording.find import acquisition_times, calibration_recording, find_recordings
 from imuswing.recording.layout import (
@@ -89,6 +90,7 @@ def read(path: Path | str) -> Recording:
         sensors=sensors,
         events=read_events(files, clock=first),
         start_hints=_start_hints(root, {system: files[system] for system in inertial}),
+        simulated=is_simulated(root),
         notes=tuple(left_out),
         source=files[first],
     )
