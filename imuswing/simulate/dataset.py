@@ -13,10 +13,10 @@ import numpy as np
 
 from imuswing.errors import SettingsError
 from imuswing.simulate.golfer import TASKS
-from imuswing.simulate.lesson import Truth, Visit, draw_visit, play
+from imuswing.simulate.lesson import WORN, Truth, Visit, draw_visit, play
 from imuswing.simulate.presets import errors_of
 from imuswing.simulate.truth import truth_table
-from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND
+from imuswing.vocabulary import CHEST, CLUB, LEAD_FOREARM, LEAD_HAND, PELVIS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,6 +28,9 @@ RATES: Final = (200.0, 100.0, 400.0, 250.0, 128.0)
 
 TASK_PATTERNS: Final = (("chip",), ("full",), ("pitch",), ("chip", "full"), ("calibration", "pitch"))
 """What golfers take turns with where no tasks are asked for; only the first recording of a visit holds the routine."""
+
+EXTRA_POINTS: Final = ((), (PELVIS,), (), (PELVIS, CLUB))
+"""What golfers wear in turns besides chest, forearm and hand."""
 
 FIRST_DAY: Final = datetime(2026, 3, 2, 9, 0, 0, tzinfo=UTC)
 ORIENTATION_STEP_S: Final = 0.01
@@ -48,6 +51,7 @@ def make_visit(
         lead_side="left" if index % 2 == 0 else "right",
         rate=RATES[index % len(RATES)] if rate is None else rate,
         sizes=errors_of(preset),
+        points=(*WORN, *EXTRA_POINTS[index % len(EXTRA_POINTS)]),
     )
     pattern = tasks if tasks is not None else TASK_PATTERNS[index % len(TASK_PATTERNS)]
     playing = [task for task in pattern if task != "calibration"]
@@ -79,31 +83,37 @@ def simulate_dataset(
     swings), `orientations_truth.parquet` (around each swing), `sensors_truth.json` (mounts, clocks, errors).
     Raises SettingsError where a dataset or truth stands already in `out`.
     """
-    from imuswing.recording.dataset import add_participant, start_dataset
-    from imuswing.recording.write import write_recording
-
     out = Path(out)
     _check(out, golfers=golfers, shots=shots, tasks=tasks)
     unfinished = out / ".unfinished"
     shutil.rmtree(unfinished, ignore_errors=True)
     dataset, truth_folder = unfinished / "dataset", unfinished / "truth"
     truth_folder.mkdir(parents=True)
-    start_dataset(dataset, name="Simulated golf lessons", description=NOTE)
     truths: list[tuple[Recording, Truth]] = []
     for index in range(golfers):
         visit, made = make_visit(index, seed=seed, shots=shots, preset=preset, tasks=tasks, rate=rate)
-        add_participant(dataset, participant=visit.participant, lead_side=visit.golfer.lead_side)
-        for number, (recording, truth) in enumerate(made):
-            start = FIRST_DAY + timedelta(days=index, minutes=30 * number, microseconds=_odd(seed, index, number))
-            if not visit.kit.exact_starts:
-                start = start.replace(microsecond=0)
-            write_recording(recording, dataset, acq_time=start)
-            truths.append((recording, truth))
+        write_visit(dataset, visit, made, seed=seed, index=index)
+        truths += made
     _write_truth(truth_folder, truths)
     for folder in (dataset, truth_folder):
         folder.rename(out / folder.name)
     shutil.rmtree(unfinished)
     return out / "dataset"
+
+
+def write_visit(dataset: Path, visit: Visit, made: list[tuple[Recording, Truth]], *, seed: int, index: int) -> None:
+    """Write all recordings of a visit into a dataset, which is started if it does not stand yet."""
+    from imuswing.recording.dataset import DESCRIPTION, add_participant, start_dataset
+    from imuswing.recording.write import write_recording
+
+    if not (dataset / DESCRIPTION).exists():
+        start_dataset(dataset, name="Simulated golf lessons", description=NOTE, simulated=True)
+    add_participant(dataset, participant=visit.participant, lead_side=visit.golfer.lead_side)
+    for number, (recording, _) in enumerate(made):
+        start = FIRST_DAY + timedelta(days=index, minutes=30 * number, microseconds=_odd(seed, index, number))
+        if not visit.kit.exact_starts:
+            start = start.replace(microsecond=0)
+        write_recording(recording, dataset, acq_time=start)
 
 
 def _check(out: Path, *, golfers: int, shots: int, tasks: tuple[str, ...] | None) -> None:
