@@ -204,6 +204,6 @@ def set_up(kit: Kit, body: Body, anatomy: Anatomy, score: Score, rng: np.random.
             clock=kit.clocks[worn.point],
             meaning=kit.meaning,
             flaws=worn.flaws,
-            rings=_rings(score.shocks, worn.point, rng),
+            rings=_rings(score.shocks if kit.sizes.shock else [], worn.point, rng),
         )
     return setups

@@ -27,7 +27,9 @@ class ErrorSizes:
     clock_offset_s: half-range of the starts of sensors with clocks of their own.  clock_drift_ppm: half-range.
     jitter_s: of sample times, which LATENCY tells.  mount_turned: whether sensors are strapped on at random.
     soft_tissue: factor on the wobble of skin and straps.  skin_share: mean share of the forearm's roll that the skin
-    does not follow.  strap_slip_deg: size of the slip of one sensor in mid-session.  shock: factor on impact shocks.
+    does not follow.  strap_slip_deg: size of the slip of one sensor in mid-session.
+    shock: factor on impact shocks; with 0
+    taps and knocks are not felt either.
     posture_deg: of standing and table postures.  axis_deg: of the direction of functional axes.  zero_deg: of wrist
     angles in the table pose.  missing_steps: mean number of missing calibration steps.
     stillness: factor on sway and tremor.  tap_note_s: of the noted time of taps.
