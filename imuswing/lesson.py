@@ -23,12 +23,12 @@ from imuswing.orientation.quaternion import FloatArray, multiply, rotate, slerp
 from imuswing.recording.model import Event, Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.sensors.prepare import SensorSettings, prepare
-from imuswing.swings.events import ArmCurves, EventSettings, Moments, look_for_shocks, place
-from imuswing.swings.evidence import EvidenceSettings, swing_log_odds
+from imuswing.swings.events import ArmCurves, EventSettings, Moments, place
 from imuswing.swings.find import COARSE_RATE, Candidate, FindSettings, find_candidates
-from imuswing.swings.impact import AccWindow, Shock
-from imuswing.swings.kind import KindSettings, match_notes, shot_log_odds
+from imuswing.swings.judge import Judged, JudgeSettings, Sight, judge
+from imuswing.swings.kind import match_notes
 from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
+from imuswing.swings.surprise import ShockWindow
 from imuswing.vocabulary import (
     BLOCK,
     CALIBRATION_STEPS,
@@ -59,8 +59,7 @@ class Settings:
     care: CarePriors = field(default_factory=CarePriors)
     find: FindSettings = field(default_factory=FindSettings)
     events: EventSettings = field(default_factory=EventSettings)
-    evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
-    kind: KindSettings = field(default_factory=KindSettings)
+    judge: JudgeSettings = field(default_factory=JudgeSettings)
     segments: SegmentSettings = field(default_factory=SegmentSettings)
     tie: TieSettings = field(default_factory=TieSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
@@ -89,13 +88,10 @@ class _Oriented:
 
 @dataclass(frozen=True, kw_only=True)
 class _Cut:
-    """A candidate followed at full rate: its segments, arm curves and shocks."""
+    """A candidate followed at full rate: its segments, and what is seen of it."""
 
-    candidate: Candidate
     segments: Mapping[str, SegmentMotion]
-    arm: ArmCurves
-    shocks: Sequence[Shock]
-    back: float
+    sight: Sight
 
 
 def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson:
@@ -120,23 +116,26 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
     alignments = dict(calibration.alignments)
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
-    cuts = [cut for c in candidates if (cut := _follow(oriented, c, lead, alignments, settings)) is not None]
-    cuts = [cut for cut in cuts if _is_swing(cut, lead, recording.lead_side, settings)]
-    notes = [event.onset for event in recording.of_type(SHOT)]
-    odds = shot_log_odds(
-        np.array([max((s.ratio for s in cut.shocks), default=0.0) for cut in cuts]),
-        np.array([cut.back for cut in cuts]),
-        notes,
-        settings=settings.kind,
-    )
+    followed = (_follow(recording, oriented, c, lead, alignments, settings) for c in candidates)
+    cuts = [cut for cut in followed if cut is not None]
+    notes = recording.of_type(SHOT)
+    judged = judge([cut.sight for cut in cuts], notes, events=settings.events, settings=settings.judge)
+    swings = [k for k, verdict in enumerate(judged) if verdict.swing_odds > settings.judge.evidence.accept]
+    cuts, judged = [cuts[k] for k in swings], [judged[k] for k in swings]
     placed = [
-        place(cut.arm, cut.candidate, cut.shocks, cut.back, struck=bool(odd > 0.0), settings=settings.events)
-        for cut, odd in zip(cuts, odds, strict=True)
+        place(
+            cut.sight.arm,
+            cut.sight.candidate,
+            verdict.back,
+            verdict.impact if verdict.struck else None,
+            settings=settings.events,
+        )
+        for cut, verdict in zip(cuts, judged, strict=True)
     ]
     ties = _ties(oriented, calibration, cuts, placed, settings)
     rows, curves = [], []
-    for cut, moments, tie, odd in zip(cuts, placed, ties, odds, strict=True):
-        row, curve = _measure(recording, cut, moments, tie, bool(odd > 0.0), lead, settings)
+    for cut, moments, tie, verdict in zip(cuts, placed, ties, judged, strict=True):
+        row, curve = _measure(recording, cut, moments, tie, verdict, lead, settings)
         rows.append(row)
         curves.append(curve)
     _number(recording, rows, curves, settings)
@@ -199,7 +198,12 @@ def _address_gravity(oriented: _Oriented, candidates: Sequence[Candidate]) -> di
 
 
 def _follow(
-    oriented: _Oriented, candidate: Candidate, lead: str, alignments: Mapping[str, Alignment], settings: Settings
+    recording: Recording,
+    oriented: _Oriented,
+    candidate: Candidate,
+    lead: str,
+    alignments: Mapping[str, Alignment],
+    settings: Settings,
 ) -> _Cut | None:
     segments = {}
     for point, alignment in alignments.items():
@@ -216,22 +220,24 @@ def _follow(
             segments[point] = segment
     if lead not in segments:
         return None
-    arm = _arm_curves(segments, lead)
-    windows = _acc_windows(oriented, candidate)
-    shocks, back = look_for_shocks(arm, candidate, windows, settings=settings.events)
-    return _Cut(candidate=candidate, segments=segments, arm=arm, shocks=shocks, back=back)
+    bend, turn = _posture(segments.get(CHEST), candidate, recording.lead_side)
+    sight = Sight(
+        candidate=candidate,
+        arm=_arm_curves(segments, lead),
+        windows=_shock_windows(recording, oriented.prepared, candidate),
+        bend=bend,
+        turn=turn,
+    )
+    return _Cut(segments=segments, sight=sight)
 
 
-def _is_swing(cut: _Cut, lead: str, lead_side: LeadSide, settings: Settings) -> bool:
-    chest = cut.segments.get(CHEST)
-    bend = turn = np.nan
-    if chest is not None and np.sqrt(np.max(np.diag(chest.error_covariance[ALIGNMENT, ALIGNMENT]))) < WELL_KNOWN:
-        q = slerp(chest.q, chest.time, np.array([cut.candidate.start, cut.candidate.top]))
-        bend = float(np.arccos(np.clip(rotate(q[0], Y_AXIS)[2], -1.0, 1.0)))
-        turn = -float(trunk_turn(q[1], q[0], lead_side))
-    ratio = max((shock.ratio for shock in cut.shocks), default=1.0)
-    odds = swing_log_odds(cut.candidate, bend=bend, turn=turn, shock_ratio=ratio, settings=settings.evidence)
-    return odds > settings.evidence.accept
+def _posture(chest: SegmentMotion | None, candidate: Candidate, lead_side: LeadSide) -> tuple[float, float]:
+    """Forward bend of the chest at the start and its turn away from the target until the top, rad; NaN if unknown."""
+    if chest is None or np.sqrt(np.max(np.diag(chest.error_covariance[ALIGNMENT, ALIGNMENT]))) >= WELL_KNOWN:
+        return np.nan, np.nan
+    q = slerp(chest.q, chest.time, np.array([candidate.start, candidate.top]))
+    bend = float(np.arccos(np.clip(rotate(q[0], Y_AXIS)[2], -1.0, 1.0)))
+    return bend, -float(trunk_turn(q[1], q[0], lead_side))
 
 
 def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str) -> ArmCurves:
@@ -257,20 +263,28 @@ def segment_axis(segment: SegmentMotion, lead: str) -> FloatArray:
     return rotate(segment.q, np.array([0.0, 0.0, 1.0])) if lead == CHEST else long_axis(segment.q)
 
 
-def _acc_windows(oriented: _Oriented, candidate: Candidate) -> list[AccWindow]:
+def _shock_windows(recording: Recording, prepared: Prepared, candidate: Candidate) -> list[ShockWindow]:
+    """The raw rows of the sensors that may feel a shock: what was resampled for the motion would smear it."""
     windows = []
     for point in SHOCK_POINTS:
-        if point not in oriented.motions:
+        if point not in prepared.motions:
             continue
-        motion = oriented.motions[point]
-        first, last = np.searchsorted(motion.time, [candidate.top, candidate.back + 0.4])
+        stream, motion, report = recording.sensors[point], prepared.motions[point], prepared.reports[point]
+        scale = 1.0 + 1e-6 * report.clock_drift_ppm
+        ends = (np.array([candidate.top - 0.1, candidate.back + 0.45]) - report.clock_offset_s) / scale
+        first, last = np.searchsorted(stream.time, ends)
+        part = slice(int(first), int(last))
+        time = report.clock_offset_s + scale * stream.time[part]
+        on_grid = np.clip(np.rint((time - motion.time[0]) * motion.rate).astype(int), 0, len(motion.time) - 1)
         windows.append(
-            AccWindow(
+            ShockWindow(
                 tracked_point=point,
-                time=motion.time[first:last],
-                acc=motion.acc[first:last],
-                noise=motion.acc_noise,
-                clock_se=oriented.prepared.reports[point].clock_se_s,
+                time=time,
+                acc=stream.acc[part],
+                gyr=stream.gyr[part],
+                acc_full=motion.acc_clipped[on_grid],
+                gyr_full=motion.clipped[on_grid],
+                clock_se=report.clock_se_s,
             )
         )
     return windows
@@ -281,7 +295,7 @@ def _measure(
     cut: _Cut,
     moments: Moments,
     tie: Tie | None,
-    struck: bool,
+    judged: Judged,
     lead: str,
     settings: Settings,
 ) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -296,7 +310,7 @@ def _measure(
     measured, found_flags = measure_swing(swing, lead_side=recording.lead_side, settings=settings.measures)
     row: dict[str, Any] = {
         "flags": flags + found_flags,
-        "kind": KIND_SHOT if struck else KIND_PRACTICE,
+        "kind": KIND_SHOT if judged.struck else KIND_PRACTICE,
         **_moment_columns(moments),
         **measured,
     }
@@ -360,7 +374,7 @@ def _number(recording: Recording, rows: list[dict[str, Any]], curves: list[dict[
     shots = recording.of_type(SHOT)
     struck = [k for k, row in enumerate(rows) if row["kind"] == KIND_SHOT]
     impacts = np.array([rows[k]["impact_s"] for k in struck])
-    matched = match_notes(impacts, [event.onset for event in shots], settings=settings.kind)
+    matched = match_notes(impacts, [event.onset for event in shots], settings=settings.judge.kind)
     outcomes = {k: shots[m].outcome for k, m in zip(struck, matched, strict=True) if m >= 0}
     for number, (row, curve) in enumerate(zip(rows, curves, strict=True), start=1):
         keys = {name: getattr(recording, name) for name in ("participant", "session", "task", "acq", "run")}

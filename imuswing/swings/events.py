@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +9,7 @@ import numpy as np
 from imuswing.body.definitions import great_circle
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.swings.find import Candidate
-from imuswing.swings.impact import AccWindow, Shock, combine, find_shock
+from imuswing.swings.impact import Impact
 from imuswing.swings.moments import (
     FINISH_FRACTION,
     TAKEAWAY_FRACTION,
@@ -30,14 +29,11 @@ def _rad(value: float) -> float:
 class EventSettings:
     """How the moments are looked for.
 
-    impact_before_s, impact_after_s: the shock lies this near to the return of the arm to its address direction.
     speed_error, speed_error_share: what skin and noise do to the long axis's speed, rad/s and share of its maximum
     (assumptions; they set the standard errors of top and takeaway).
     return_se_s: how near to impact the arm's return is.  settle_s: the finish is looked for this long.
     """
 
-    impact_before_s: float = 0.10
-    impact_after_s: float = 0.08
     speed_error: float = _rad(1.0)
     speed_error_share: float = 0.01
     return_se_s: float = 0.025
@@ -71,32 +67,25 @@ class ArmCurves:
     chest_rate: FloatArray
 
 
-def look_for_shocks(
-    arm: ArmCurves, candidate: Candidate, windows: Sequence[AccWindow], *, settings: EventSettings
-) -> tuple[list[Shock], float]:
-    """Each sensor's shock near the arm's return to its address direction, and the time of that return (s)."""
-    address = _address_axis(arm, candidate)
-    back = return_time(arm.time, arm.long_axis, address, candidate.top, candidate.back + 0.15)
-    earliest = max(back - settings.impact_before_s, candidate.top + 0.3 * (back - candidate.top))
-    shocks = [find_shock(w, earliest=earliest, latest=back + settings.impact_after_s) for w in windows]
-    return [shock for shock in shocks if shock is not None], back
+def return_to_address(arm: ArmCurves, candidate: Candidate) -> float:
+    """When the arm comes back nearest to its address direction, s: about when the club comes to the ball."""
+    return return_time(arm.time, arm.long_axis, _address_axis(arm, candidate), candidate.top, candidate.back + 0.15)
 
 
 def place(
     arm: ArmCurves,
     candidate: Candidate,
-    shocks: Sequence[Shock],
     back: float,
+    struck: Impact | None,
     *,
-    struck: bool,
     settings: EventSettings,
 ) -> Moments:
-    """All moments of one swing; `struck` says that a ball was hit, so that the shock and not the return is impact."""
-    impact, impact_se = back, settings.return_se_s
-    if struck:
-        found = combine(shocks)
-        if found is not None:
-            impact, impact_se = found
+    """All moments of one swing.
+
+    back: the arm's return to its address direction, s.  struck: when the ball was struck; None for a practice swing,
+    whose impact is the return.
+    """
+    impact, impact_se = (struck.time, struck.se) if struck is not None else (back, settings.return_se_s)
     first_axis = _address_axis(arm, candidate)
     top = top_time(arm.time, arm.long_axis, first_axis, impact)
     quiet = arm.time >= candidate.start - 0.6
@@ -104,7 +93,7 @@ def place(
     address = address_time(arm.time, arm.speed, takeaway)
     address_axis = _at(arm.time, arm.long_axis, address)
     top = top_time(arm.time, arm.long_axis, address_axis, impact)
-    if not struck:
+    if struck is None:
         impact = return_time(arm.time, arm.long_axis, address_axis, top, candidate.back + 0.2)
         impact_se = _return_se(arm, impact, address_axis, settings)
     finish = finish_time(*_after(arm, impact, settings.settle_s), impact)

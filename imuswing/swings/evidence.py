@@ -1,4 +1,4 @@
-"""Is a movement with the shape of a swing one? Walking arms, gestures and the bend to the ball share parts of the shape.
+"""Is a movement with the shape of a swing one? Walking arms, gestures and the bend to the ball share parts of it.
 
 Each trait adds log odds between two limits, so that no single one decides: a quiet start, a downswing clearly faster
 than the backswing, the golf posture's forward bend, a chest that turns back with the arm, a struck ball.
@@ -6,6 +6,7 @@ than the backswing, the golf posture's forward bend, a chest that turns back wit
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,22 +42,22 @@ class EvidenceSettings:
     faster: Trait = Trait(low=1.15, high=1.5, against=-1.5, in_favour=1.0)
     bend: Trait = Trait(low=_rad(6.0), high=_rad(18.0), against=-2.0, in_favour=1.0)
     turn: Trait = Trait(low=_rad(1.0), high=_rad(8.0), against=-1.5, in_favour=1.0)
-    struck: Trait = Trait(low=np.log(8.0), high=np.log(25.0), against=0.0, in_favour=2.5)
+    struck: Trait = Trait(low=2.0, high=3.2, against=0.0, in_favour=2.5)
     accept: float = 0.0
 
 
 def swing_log_odds(
-    candidate: Candidate, *, bend: float, turn: float, shock_ratio: float, settings: EvidenceSettings
+    candidate: Candidate, *, bend: float, turn: float, sizes: Mapping[str, float], settings: EvidenceSettings
 ) -> float:
     """Log odds that a candidate is a swing.
 
     bend: forward bend of the chest at the start, rad; turn: chest turn away from the target between start and top, rad;
-    shock_ratio: clearest shock near the arm's return. NaN where the chest, or its axes, are not known.
+    sizes: by stream, log of the shock's size near the arm's return. NaN where the chest, or its axes, are not known.
     """
     return (
         settings.restless.odds(candidate.speed_before)
         + settings.faster.odds(candidate.speed_down / max(candidate.speed_back, 1e-9))
         + settings.bend.odds(bend)
         + settings.turn.odds(turn)
-        + settings.struck.odds(float(np.log(max(shock_ratio, 1e-3))))
+        + settings.struck.odds(max(sizes.values(), default=np.nan))
     )

@@ -1,7 +1,8 @@
-"""Impact: contact of club and ball lasts half a millisecond, so a sensor sees only the shock's ring-down.
+"""When did club meet ball? The shocks of a session's shots, weighed with where in the swing this golfer's impacts lie.
 
-The shock is what smooth motion does not predict: the second difference of the acceleration, measured against the same
-swing's own smooth part, sensor by sensor. Its onset lies between the first sample that shows it and the one before.
+Contact lasts half a millisecond, so a sensor sees only the ring-down (`swings.onset`). Within a golfer the ball is met
+at nearly the same place of the swing, so the session's clear shots tell where the unclear ones were struck: soft chips,
+and fat shots, whose first shock is the ground's.
 """
 
 from __future__ import annotations
@@ -12,134 +13,121 @@ from dataclasses import dataclass
 import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray
-
-ONSET_SHARE = 0.06
-"""Share of the shock's largest jolt that its first sample must reach: a ring may start at any phase."""
-ONSET_RISE = 4.0
-"""Times the largest jolt shortly before, that a shock's first sample must reach."""
-BEFORE_S = (0.09, 0.03)
-"""The stretch before the largest jolt that shows the swing's own smooth jolts."""
-RING_S = 0.12
-"""A shock has rung down after this long (assumption)."""
-RING_GAP_S = 0.013
-"""Between two jolted samples of one ring there may be this much of quiet."""
-LEAST_RATIO = 3.0
-"""A shock under this ratio tells no time."""
-WEAK_START_STEPS = 0.6
-LATE_S = 0.0007
-OUTLIER = 1e-3
-GRID_S, GRID_STEP_S = (0.03, 0.015), 0.0001
-"""Shape and grid of the likelihood of the onset (assumptions, checked by simulation)."""
-SMOOTH_SHARE, SMOOTH_RATE, SMOOTH_POWER = 0.35, 100.0, 2.5
-AROUND_S = 0.1
-"""Jolts that smooth swings themselves show near impact, as a share of the acceleration there: 0.35 at 100 Hz, falling with
-rate^2.5 (read off simulated practice swings; the session's own split corrects it)."""
-LEAST_JOLT = 0.3
-"""m/s²; smooth motion is never told to be smoother than this."""
+from imuswing.recording.model import BoolArray
+from imuswing.swings.onset import OnsetCurve
 
 
 @dataclass(frozen=True, kw_only=True)
-class AccWindow:
-    """One sensor's acceleration (M, 3), m/s², at evenly spaced `time` (M,), s, around the end of a downswing."""
+class ImpactSettings:
+    """What is expected of impacts (common practice, no source).
 
-    tracked_point: str
-    time: FloatArray
-    acc: FloatArray
-    noise: float
-    clock_se: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Shock:
-    """What one sensor shows of a shock: its first jolted sample and the step before it (s), and its size.
-
-    clock_se: standard error of the sensor's time, s.  jolt: largest difference, m/s².  ratio: jolt / (the swing's own 90th percentile of them).
+    usual_s, usual_spread_s: impact after the arm's return to its address direction, and its spread, before the session
+    has told.  own_spread_s, own_weight: spread within a golfer, and how many shots that guess is worth.
+    tail: degrees of freedom of the spread: some shots are struck elsewhere.
+    ground_first: share of shots that meet the ground first.  ground_noted: the same where the coach noted so.
+    ground_gap_s: the ball follows the ground by so much.
+    unseen: share of second blows that no sensor tells.  rounds: of learning from the session.
+    model_steps: error of the onset's model, in samples.  unclear_s: a standard error above this is flagged.
     """
 
-    tracked_point: str
+    usual_s: float = 0.010
+    usual_spread_s: float = 0.025
+    own_spread_s: float = 0.005
+    own_weight: float = 4.0
+    least_spread_s: float = 0.0025
+    tail: float = 4.0
+    ground_first: float = 0.08
+    ground_noted: float = 0.7
+    ground_gap_s: tuple[float, float] = (0.003, 0.035)
+    unseen: float = 0.4
+    rounds: int = 4
+    model_steps: float = 0.25
+    unclear_s: float = 0.010
+
+
+@dataclass(frozen=True, kw_only=True)
+class Impact:
+    """When a ball was struck, its standard error (s), and whether that is unclear."""
+
     time: float
-    step: float
-    clock_se: float
-    jolt: float
-    ratio: float
+    se: float
+    unclear: bool
 
 
-def find_shock(window: AccWindow, *, earliest: float, latest: float) -> Shock | None:
-    """The largest shock between earliest and latest (s) in one sensor; None where the window holds too few samples."""
-    time, acc = window.time, window.acc
-    if len(time) < 12:
-        return None
-    inside = np.flatnonzero((time >= earliest) & (time <= latest))
-    if len(inside) < 3:
-        return None
-    step = time[1] - time[0]
-    # At low rates a third difference of smooth motion is no smaller than a second one: take what shows the shock best.
-    second, third = (_contrast(window, order, inside) for order in (2, 3))
-    best = max((second, third), key=lambda seen: seen.jolt[seen.peak] / seen.quiet)
-    jolt, peak = best.jolt, best.peak
-    level = min(max(ONSET_RISE * best.quiet, ONSET_SHARE * jolt[peak]), 0.9 * jolt[peak])
-    first = peak
-    gap = max(int(round(RING_GAP_S / step)), 1)
-    earlier = np.flatnonzero(jolt[inside[0] : peak] >= level) + inside[0]
-    for index in earlier[::-1]:
-        if first - index > gap:
-            break
-        first = int(index)
-    return Shock(
-        tracked_point=window.tracked_point,
-        time=float(time[first]),
-        step=float(step),
-        clock_se=window.clock_se,
-        jolt=float(third.jolt[third.peak]),
-        ratio=float(third.jolt[third.peak] / third.floor),
-    )
+def place_impacts(
+    curves: Sequence[OnsetCurve | None],
+    backs: Sequence[float],
+    struck: FloatArray,
+    ground_noted: BoolArray,
+    *,
+    settings: ImpactSettings,
+) -> list[Impact | None]:
+    """The impact in each swing, as if it was a shot; None where no sensor tells.
 
-
-@dataclass(frozen=True, kw_only=True)
-class _Contrast:
-    """Jolts (M,) by differences of one order; the largest inside the window; what is smooth all over and just before."""
-
-    jolt: FloatArray
-    peak: int
-    floor: float
-    quiet: float
-
-
-def _contrast(window: AccWindow, order: int, inside: np.ndarray) -> _Contrast:
-    jolt = np.zeros(len(window.time))
-    jolt[order:] = np.linalg.norm(np.diff(window.acc, n=order, axis=0), axis=1)
-    peak = int(inside[np.argmax(jolt[inside])])
-    since = window.time - window.time[peak]
-    # White noise grows by the norm of the difference's weights: 6 for the second, 20 for the third, on three axes.
-    noise = float(np.sqrt(3.0 * (6.0, 20.0)[order - 2])) * window.noise
-    least = max(noise, LEAST_JOLT)
-    smooth = jolt[(since < -BEFORE_S[1]) | (since > RING_S)]
-    before = jolt[(since < -BEFORE_S[1]) & (since > -BEFORE_S[0])]
-    floor = max(float(np.quantile(smooth, 0.9)) if len(smooth) else 0.0, least)
-    quiet = max(float(before.max()) if len(before) else floor, least)
-    return _Contrast(jolt=jolt, peak=peak, floor=floor, quiet=quiet)
-
-
-def combine(shocks: Sequence[Shock]) -> tuple[float, float] | None:
-    """Time and standard error (s) of the impact from the sensors' shocks; None without a clear one.
-
-    Each sensor says that the onset lies in the step that ends with its first jolted sample, less likely some steps earlier
-    (a ring may start weakly), hardly later. The product of these likelihoods over all clear sensors, flattened against
-    outliers, gives mean and spread.
+    backs: (K) the arm's return to its address direction, s.  struck: (K,) probability of each being a shot; only likely
+    shots teach the others.  ground_noted: (K,) the coach noted that the ground was met first.
     """
-    clear = [shock for shock in shocks if shock.ratio >= LEAST_RATIO]
-    if not clear:
-        return None
-    lead = max(clear, key=lambda shock: shock.ratio)
-    grid = lead.time + np.arange(-GRID_S[0], GRID_S[1], GRID_STEP_S)
-    log_likelihood = np.zeros(len(grid))
-    for shock in clear:
-        before = shock.time - grid
-        weak = WEAK_START_STEPS * shock.step + shock.clock_se
-        late = LATE_S + shock.clock_se
-        density = np.where(before < 0.0, before / late, -np.maximum(before - shock.step, 0.0) / weak)
-        log_likelihood += np.log(np.exp(density) + OUTLIER)
-    weight = np.exp(log_likelihood - log_likelihood.max())
+    told = [k for k, curve in enumerate(curves) if curve is not None]
+    if not told:
+        return [None] * len(curves)
+    logs = {}
+    for k in told:
+        curve = curves[k]
+        assert curve is not None
+        share = settings.ground_noted if ground_noted[k] else settings.ground_first
+        logs[k] = _either_blow(curve, share, settings)
+    centre, spread = settings.usual_s, settings.usual_spread_s
+    found: dict[int, tuple[float, float]] = {}
+    for _ in range(settings.rounds):
+        for k in told:
+            curve = curves[k]
+            assert curve is not None
+            found[k] = _posterior(curve.time, logs[k], backs[k] + centre, spread, settings)
+        teach = [k for k in told if struck[k] > 0.5 and found[k][1] < settings.unclear_s]
+        centre, spread = _learn(np.array([found[k][0] - backs[k] for k in teach]), settings)
+    impacts: list[Impact | None] = [None] * len(curves)
+    for k in told:
+        curve = curves[k]
+        assert curve is not None
+        time, sd = found[k]
+        se = float(np.hypot(sd, settings.model_steps * curve.step))
+        impacts[k] = Impact(time=time, se=se, unclear=se > settings.unclear_s)
+    return impacts
+
+
+def _either_blow(curve: OnsetCurve, share: float, settings: ImpactSettings) -> FloatArray:
+    """Log likelihood (G,) of the ball at each time: it gave the first blow, or the ground did shortly before."""
+    step = float(curve.time[1] - curve.time[0])
+    scale = float(curve.first.max())
+    density = np.exp(curve.first - scale)
+    total = np.concatenate(([0.0], np.cumsum(density)))
+    place = np.arange(len(density))
+    near, far = (np.maximum(place - round(gap / step), 0) for gap in settings.ground_gap_s)
+    earlier = (total[near + 1] - total[far]) / max(round(float(np.diff(settings.ground_gap_s)[0]) / step), 1)
+    earlier[near == 0] = 0.0
+    second = np.logaddexp(np.log1p(-settings.unseen) + curve.second, np.log(settings.unseen))
+    ground = np.log(np.maximum(earlier, 1e-300)) + second
+    return np.asarray(np.logaddexp(np.log1p(-share) + curve.first - scale, np.log(share) + ground))
+
+
+def _posterior(
+    time: FloatArray, log: FloatArray, centre: float, spread: float, settings: ImpactSettings
+) -> tuple[float, float]:
+    """Mean and standard deviation (s) with a Student distribution of the place in the swing."""
+    away = (time - centre) / spread
+    log = log - 0.5 * (settings.tail + 1.0) * np.log1p(away * away / settings.tail)
+    weight = np.exp(log - log.max())
     weight /= weight.sum()
-    time = float(weight @ grid)
-    return time, float(np.sqrt(weight @ (grid - time) ** 2))
+    mean = float(weight @ time)
+    return mean, float(np.sqrt(weight @ (time - mean) ** 2))
+
+
+def _learn(offsets: FloatArray, settings: ImpactSettings) -> tuple[float, float]:
+    """Where this golfer's impacts lie after the arm's return, and how far they spread, s."""
+    if len(offsets) < 3:
+        return settings.usual_s, settings.usual_spread_s
+    centre = float(np.median(offsets))
+    away = 1.4826 * float(np.median(np.abs(offsets - centre)))
+    count = len(offsets)
+    pooled = (count * away**2 + settings.own_weight * settings.own_spread_s**2) / (count + settings.own_weight)
+    return centre, float(max(np.sqrt(pooled * (1.0 + 1.0 / count)), settings.least_spread_s))

@@ -1,0 +1,114 @@
+"""All swings of a session judged together: which movements are swings, which of them struck a ball, and when."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from imuswing.orientation.quaternion import FloatArray
+from imuswing.recording.model import Event
+from imuswing.swings.events import ArmCurves, EventSettings, return_to_address
+from imuswing.swings.evidence import EvidenceSettings, swing_log_odds
+from imuswing.swings.find import Candidate
+from imuswing.swings.impact import Impact, ImpactSettings, place_impacts
+from imuswing.swings.kind import KindSettings, ground_first, match_notes, shot_log_odds
+from imuswing.swings.onset import OnsetSettings, onset_curves
+from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
+
+
+@dataclass(frozen=True, kw_only=True)
+class JudgeSettings:
+    """Settings of the steps that look at all swings of a session together."""
+
+    surprise: SurpriseSettings = field(default_factory=SurpriseSettings)
+    onset: OnsetSettings = field(default_factory=OnsetSettings)
+    impact: ImpactSettings = field(default_factory=ImpactSettings)
+    kind: KindSettings = field(default_factory=KindSettings)
+    evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sight:
+    """A candidate with what is seen of it at full rate.
+
+    arm: curves of the leading segment.  windows: each sensor's raw rows around the end of the downswing.
+    bend, turn: forward bend of the chest at the start, and its turn from there until the top, away from the target, rad;
+    NaN where they are not known.
+    """
+
+    candidate: Candidate
+    arm: ArmCurves
+    windows: Sequence[ShockWindow]
+    bend: float = np.nan
+    turn: float = np.nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """What is thought of a candidate.
+
+    swing_odds, shot_odds: natural log odds that it is a swing, and that a ball was struck.  back: the arm's return to
+    its address direction, s.  impact: of the ball, None where no sensor tells.
+    """
+
+    swing_odds: float
+    shot_odds: float
+    back: float
+    impact: Impact | None
+    flags: tuple[str, ...]
+
+    @property
+    def struck(self) -> bool:
+        """Whether it is taken for a shot."""
+        return self.shot_odds > 0.0
+
+
+def judge(
+    sights: Sequence[Sight], notes: Sequence[Event], *, events: EventSettings, settings: JudgeSettings
+) -> list[Judged]:
+    """Judge every candidate of a recording, in time order; notes: the coach's `shot` events."""
+    backs = [return_to_address(sight.arm, sight.candidate) for sight in sights]
+    spans = [(sight.candidate.top, back) for sight, back in zip(sights, backs, strict=True)]
+    errors = surprises([sight.windows for sight in sights], spans, settings=settings.surprise)
+    curves = onset_curves(errors, backs, settings=settings.onset)
+    sizes = [curve.sizes if curve is not None else {} for curve in curves]
+    swing_odds = [
+        swing_log_odds(sight.candidate, bend=sight.bend, turn=sight.turn, sizes=size, settings=settings.evidence)
+        for sight, size in zip(sights, sizes, strict=True)
+    ]
+    swings = [k for k, odds in enumerate(swing_odds) if odds > settings.evidence.accept]
+    times = np.array([backs[k] for k in swings])
+    shot_odds = np.zeros(len(sights))
+    shot_odds[swings] = shot_log_odds(
+        [sizes[k] for k in swings], times, [note.onset for note in notes], settings=settings.kind
+    )
+    outcomes: list[str | None] = [None] * len(sights)
+    for k, note in zip(swings, match_notes(times, [note.onset for note in notes], settings=settings.kind), strict=True):
+        outcomes[k] = notes[note].outcome if note >= 0 else None
+    chance = _chance(shot_odds) * np.isin(np.arange(len(sights)), swings)
+    impacts = place_impacts(
+        curves, backs, chance, ground_first(outcomes, settings=settings.kind), settings=settings.impact
+    )
+    return [
+        Judged(
+            swing_odds=swing_odds[k],
+            shot_odds=float(shot_odds[k]),
+            back=backs[k],
+            impact=impacts[k],
+            flags=_flags(float(shot_odds[k]), impacts[k], settings),
+        )
+        for k in range(len(sights))
+    ]
+
+
+def _chance(odds: FloatArray) -> FloatArray:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -50.0, 50.0))))
+
+
+def _flags(odds: float, impact: Impact | None, settings: JudgeSettings) -> tuple[str, ...]:
+    flags = ["kind_uncertain"] if abs(odds) < settings.kind.uncertain else []
+    if odds > 0.0 and (impact is None or impact.unclear):
+        flags.append("impact_uncertain")
+    return tuple(flags)
