@@ -2,7 +2,7 @@
 
 Every angle is a function of a few orientations (a segment at a moment). Its gradient with respect to small rotations of
 each is taken numerically in one batched call; the error maps of the segments turn that into a gradient with respect
-to the shared error parameters, so correlations between moments, and between forearm and hand through their tie, are kept.
+to the shared error parameters, so correlations between moments, and between forearm and hand (their tie), are kept.
 """
 
 from __future__ import annotations
@@ -95,39 +95,54 @@ def estimate_angles(
         return {}
     at = {moment: float(getattr(moments, moment)) for moment in MOMENTS}
     places = [(point, moment) for point in used for moment in MOMENTS]
-    base = {place: slerp(used[place[0]].q, used[place[0]].time, np.array([at[place[1]]]))[0] for place in places}
-    values = angles(base, lead_side)
-    gradients = _gradients(base, places, lead_side)
+    base, batch = _batch(used, places, at)
+    evaluated = angles(batch, lead_side)
     maps, covariance = _joint_errors(used, places, base, at, tie)
-    rates = _time_derivatives(used, at, lead_side)
     # The address is a quiet moment, not an instant with an error: its time adds nothing.
     time_se = {"address": 0.0, "top": moments.top_se, "impact": moments.impact_se}
     results = {}
-    for name, value in values.items():
-        gradient = sum(gradients[name][k] @ maps[k] for k in range(len(places)))
+    for name, rows in evaluated.items():
+        gradients, slopes = _derivatives(rows, len(places))
+        gradient = np.einsum("ki,kip->p", gradients, maps)
         variance = float(gradient @ covariance @ gradient)
         for k, (point, moment) in enumerate(places):
             share = soft.at_address if moment == "address" else 1.0
-            variance += float(np.sum((gradients[name][k] * share * np.array(soft.of(point))) ** 2))
+            variance += float(np.sum((gradients[k] * share * np.array(soft.of(point))) ** 2))
         for moment in MOMENTS:
-            variance += (float(rates[name][moment]) * time_se[moment]) ** 2
-        results[name] = Estimate(value=float(value), se=float(np.sqrt(variance)))
+            variance += (slopes[moment] * time_se[moment]) ** 2
+        results[name] = Estimate(value=float(rows[0]), se=float(np.sqrt(variance)))
     return results
 
 
-def _gradients(base: Mapping[Place, FloatArray], places: list[Place], lead_side: LeadSide) -> dict[str, FloatArray]:
-    """By angle, (K, 3): change per rad of small rotation of each place's segment in its own axes."""
-    count = len(places)
-    batch = {place: np.repeat(base[place][None], 6 * count, axis=0) for place in places}
+def _batch(
+    segments: Mapping[str, SegmentMotion], places: list[Place], at: Mapping[str, float]
+) -> tuple[dict[Place, FloatArray], dict[Place, FloatArray]]:
+    """Orientation of every place (4,), and what every angle is evaluated at in one go, (R, 4) each.
+
+    Rows: as it is; six small rotations, + and − about X, Y, Z, of each place in turn; each moment earlier and later.
+    """
+    rows = 1 + 6 * len(places) + 2 * len(MOMENTS)
     nudges = exp(np.concatenate((NUDGE * np.eye(3), -NUDGE * np.eye(3))))
+    base, batch = {}, {}
     for k, place in enumerate(places):
-        rows = slice(6 * k, 6 * k + 6)
-        batch[place][rows] = multiply(batch[place][rows], nudges)
-    result = {}
-    for name, value in angles(batch, lead_side).items():
-        table = value.reshape(count, 2, 3)
-        result[name] = (table[:, 0] - table[:, 1]) / (2.0 * NUDGE)
-    return result
+        point, moment = place
+        times = at[moment] + np.array([0.0, -TIME_STEP_S, TIME_STEP_S])
+        q = slerp(segments[point].q, segments[point].time, times)
+        base[place] = q[0]
+        all_rows = np.repeat(q[:1], rows, axis=0)
+        all_rows[1 + 6 * k : 7 + 6 * k] = multiply(q[0], nudges)
+        shifted = 1 + 6 * len(places) + 2 * MOMENTS.index(moment)
+        all_rows[shifted : shifted + 2] = q[1:]
+        batch[place] = all_rows
+    return base, batch
+
+
+def _derivatives(values: FloatArray, count: int) -> tuple[FloatArray, dict[str, float]]:
+    """From an angle at the rows of `_batch`: (K, 3) per rad of each place's small rotation, and per s of each moment."""
+    nudged = values[1 : 1 + 6 * count].reshape(count, 2, 3)
+    shifted = values[1 + 6 * count :].reshape(len(MOMENTS), 2)
+    slopes = (shifted[:, 1] - shifted[:, 0]) / (2.0 * TIME_STEP_S)
+    return (nudged[:, 0] - nudged[:, 1]) / (2.0 * NUDGE), dict(zip(MOMENTS, slopes.tolist(), strict=True))
 
 
 def _joint_errors(
@@ -136,8 +151,8 @@ def _joint_errors(
     base: Mapping[Place, FloatArray],
     at: Mapping[str, float],
     tie: Tie | None,
-) -> tuple[list[FloatArray], FloatArray]:
-    """For each place (3, P): its rotation error per joint parameter; and the parameters' covariance (P, P)."""
+) -> tuple[FloatArray, FloatArray]:
+    """For each place (K, 3, P): its rotation error per joint parameter; and the parameters' covariance (P, P)."""
     offsets, total = {}, 0
     for point, segment in segments.items():
         offsets[point] = total
@@ -161,25 +176,4 @@ def _joint_errors(
             vertical = rotate(inverse(base[place]), np.array([0.0, 0.0, 1.0]))
             full[:, total] += vertical
         maps.append(full)
-    return maps, covariance
-
-
-def _time_derivatives(
-    segments: Mapping[str, SegmentMotion], at: Mapping[str, float], lead_side: LeadSide
-) -> dict[str, dict[str, float]]:
-    """By angle and moment, change per s when that moment alone is shifted."""
-    rows = 2 * len(MOMENTS)
-    batch = {}
-    for point, segment in segments.items():
-        for moment in MOMENTS:
-            times = np.full(rows, at[moment])
-            place = 2 * MOMENTS.index(moment)
-            times[place] -= TIME_STEP_S
-            times[place + 1] += TIME_STEP_S
-            batch[point, moment] = slerp(segment.q, segment.time, times)
-    result = {}
-    for name, value in angles(batch, lead_side).items():
-        pairs = value.reshape(len(MOMENTS), 2)
-        slopes = (pairs[:, 1] - pairs[:, 0]) / (2.0 * TIME_STEP_S)
-        result[name] = dict(zip(MOMENTS, slopes.tolist(), strict=True))
-    return result
+    return np.stack(maps), covariance

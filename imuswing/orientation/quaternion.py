@@ -17,17 +17,15 @@ IDENTITY: FloatArray = np.array([1.0, 0.0, 0.0, 0.0])
 
 def multiply(p: FloatArray, q: FloatArray) -> FloatArray:
     """Hamilton product of p (..., 4) and q (..., 4), broadcast."""
-    pw, px, py, pz = np.moveaxis(np.asarray(p), -1, 0)
-    qw, qx, qy, qz = np.moveaxis(np.asarray(q), -1, 0)
-    return np.stack(
-        (
-            pw * qw - px * qx - py * qy - pz * qz,
-            pw * qx + px * qw + py * qz - pz * qy,
-            pw * qy - px * qz + py * qw + pz * qx,
-            pw * qz + px * qy - py * qx + pz * qw,
-        ),
-        axis=-1,
-    )
+    p, q = np.asarray(p), np.asarray(q)
+    pw, px, py, pz = p[..., 0], p[..., 1], p[..., 2], p[..., 3]
+    qw, qx, qy, qz = q[..., 0], q[..., 1], q[..., 2], q[..., 3]
+    product = np.empty(np.broadcast_shapes(p.shape, q.shape))
+    product[..., 0] = pw * qw - px * qx - py * qy - pz * qz
+    product[..., 1] = pw * qx + px * qw + py * qz - pz * qy
+    product[..., 2] = pw * qy - px * qz + py * qw + pz * qx
+    product[..., 3] = pw * qz + px * qy - py * qx + pz * qw
+    return product
 
 
 def inverse(q: FloatArray) -> FloatArray:
@@ -40,7 +38,11 @@ def cross(a: FloatArray, b: FloatArray) -> FloatArray:
     """Cross products of a (..., 3) and b (..., 3), broadcast: `numpy.cross` at a fraction of its cost."""
     ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
     bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
-    return np.stack((ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx), axis=-1)
+    product = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    product[..., 0] = ay * bz - az * by
+    product[..., 1] = az * bx - ax * bz
+    product[..., 2] = ax * by - ay * bx
+    return product
 
 
 def rotate(q: FloatArray, v: FloatArray) -> FloatArray:
@@ -80,13 +82,19 @@ def normalise(q: FloatArray) -> FloatArray:
 
 def to_matrix(q: FloatArray) -> FloatArray:
     """Rotation matrices (..., 3, 3) whose columns are b's axes in frame a."""
-    w, x, y, z = np.moveaxis(np.asarray(q), -1, 0)
-    rows = (
-        (1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)),
-        (2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)),
-        (2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)),
-    )
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+    q = np.asarray(q)
+    w, x, y, z = q[..., 0], q[..., 1], q[..., 2], q[..., 3]
+    matrix = np.empty((*q.shape[:-1], 3, 3))
+    matrix[..., 0, 0] = 1 - 2 * (y * y + z * z)
+    matrix[..., 0, 1] = 2 * (x * y - w * z)
+    matrix[..., 0, 2] = 2 * (x * z + w * y)
+    matrix[..., 1, 0] = 2 * (x * y + w * z)
+    matrix[..., 1, 1] = 1 - 2 * (x * x + z * z)
+    matrix[..., 1, 2] = 2 * (y * z - w * x)
+    matrix[..., 2, 0] = 2 * (x * z - w * y)
+    matrix[..., 2, 1] = 2 * (y * z + w * x)
+    matrix[..., 2, 2] = 1 - 2 * (x * x + y * y)
+    return matrix
 
 
 def from_matrix(matrix: FloatArray) -> FloatArray:
