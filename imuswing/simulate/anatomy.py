@@ -77,5 +77,9 @@ class Anatomy:
     )
 
 
+BETWEEN_SHOULDER_BLADES: Final[FloatArray] = _vector(-0.12, 0.30, 0.0)
+"""Where a chest sensor sits on the upper back, m from the joint that carries the chest."""
+
+
 MIRROR: Final[FloatArray] = np.array([1.0, 1.0, -1.0])
 """What a place in segment axes is multiplied by for a golfer who leads with the right side."""

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 KNOCK_SIZE: Final = (15.0, 120.0)
 TAP_SIZE: Final = (25.0, 60.0)
+STEP_SIZE: Final = (2.0, 5.0)
 """Peaks of what a sensor feels, m/s² (assumptions)."""
 
 STEPS_A_SECOND: Final = 1.8
@@ -70,6 +71,7 @@ def walk(score: Score, golfer: Golfer, rng: np.random.Generator, *, duration: fl
     heading = line.pose["heading"]
     away = heading + float(rng.uniform(-1.5, 1.5))
     line.move(resting_pose(golfer) | {"heading": away}, 1.0)
+    walking = line.now
     count = round(duration / STEP_S)
     time, envelope = np.arange(count) * STEP_S, _envelope(count, 0.8)
     pace = STEPS_A_SECOND * rng.normal(1.0, 0.05)
@@ -91,6 +93,10 @@ def walk(score: Score, golfer: Golfer, rng: np.random.Generator, *, duration: fl
         }
     )
     line.move(resting_pose(golfer) | {"heading": heading + float(np.radians(rng.normal(0.0, 2.0)))}, 1.0)
+    for number in range(int(duration * pace)):
+        when = walking + (number + 0.1) / pace
+        size, frequency = float(rng.uniform(*STEP_SIZE)), float(rng.uniform(15.0, 25.0))
+        score.shocks.append(Shock(time=when, size=size, frequency=frequency, decay_s=0.03, at="foot"))
     score.others.append(("walk", start, line.now))
 
 

@@ -12,9 +12,9 @@ from typing import Final
 import numpy as np
 
 from imuswing.errors import require_one_of
-from imuswing.simulate.anatomy import COORDINATES, Anatomy
+from imuswing.simulate.anatomy import BETWEEN_SHOULDER_BLADES, COORDINATES, Anatomy
 from imuswing.simulate.swing import direction, shoulder_angles
-from imuswing.vocabulary import LeadSide
+from imuswing.vocabulary import CHEST, LeadSide
 
 Range = tuple[float, float]
 """Mean and standard deviation over golfers."""
@@ -71,17 +71,20 @@ TASKS: Final[dict[str, Task]] = {
         roll_back=(28.0, 8.0), release_s=(0.085, 0.01), shock=90.0,
     ),
     "full": Task(
-        extent=1.0, backswing_s=(0.94, 0.07), downswing_s=(0.27, 0.02),
-        arm_top=(120.0, 7.0), arm_finish=(-112.0, 8.0), elbow_finish=75.0,
-        chest_turn_top=(-66.0, 6.0), chest_turn_impact=(20.0, 6.0), chest_turn_finish=(85.0, 8.0),
+        extent=1.0, backswing_s=(0.94, 0.07), downswing_s=(0.26, 0.018),
+        arm_top=(118.0, 6.0), arm_finish=(-112.0, 8.0), elbow_finish=75.0,
+        chest_turn_top=(-66.0, 6.0), chest_turn_impact=(17.0, 5.0), chest_turn_finish=(85.0, 8.0),
         chest_side_impact=(15.0, 5.0), pelvis_turn_top=(-36.0, 6.0), pelvis_turn_impact=(34.0, 8.0),
-        ulnar_top=(-27.0, 4.0), ulnar_impact=(13.0, 3.5), flexion_top=(-8.0, 12.0), flexion_impact=(-3.0, 7.0),
+        ulnar_top=(-27.0, 4.0), ulnar_impact=(14.0, 3.5), flexion_top=(-8.0, 12.0), flexion_impact=(-3.0, 7.0),
         roll_back=(42.0, 8.0), release_s=(0.05, 0.004), shock=190.0,
     ),
 }  # fmt: skip
 
 TRAITS: Final = tuple(item.name for item in fields(Task) if isinstance(getattr(TASKS["full"], item.name), tuple))
 """Quantities in which golfers differ."""
+
+ON_THE_BACK_SHARE: Final = 0.35
+"""Share of golfers who wear the chest's sensor on the upper back (an assumption)."""
 
 STANCE: Final = ("forward", "right", "heading")
 """Coordinates that say where a golfer stands and faces: no part of a pose."""
@@ -162,17 +165,10 @@ def draw_golfer(rng: np.random.Generator, lead_side: LeadSide) -> Golfer:
         club_tilt=deg(2.0, 2.0),
         club_face=deg(0.0, 3.0),
     )
-    size = float(rng.normal(1.0, 0.05))
-    plain = Anatomy()
-    anatomy = Anatomy(
-        lumbar=plain.lumbar * size,
-        proximal={segment: place * size for segment, place in plain.proximal.items()},
-        sensors={point: place + rng.normal(0.0, 0.01, 3) for point, place in plain.sensors.items()},
-    )
     return Golfer(
         lead_side=lead_side,
-        anatomy=anatomy,
-        traits={name: float(np.clip(rng.normal(), -2.0, 2.0)) for name in TRAITS},
+        anatomy=_anatomy(rng),
+        traits={name: float(np.clip(rng.normal(), -1.8, 1.8)) for name in TRAITS},
         posture=posture,
         arm_depth=deg(80.0, 3.0),
         arm_address=deg(14.0, 3.0),
@@ -181,9 +177,23 @@ def draw_golfer(rng: np.random.Generator, lead_side: LeadSide) -> Golfer:
         lift_impact=deg(3.0, 2.0),
         continuity=float(rng.uniform(-0.1, 0.95)),
         tilts=bool(rng.random() < 0.5),
-        holds_finish_s=float(rng.uniform(0.5, 2.0)),
+        holds_finish_s=float(rng.uniform(0.3, 1.6)),
         waggles=int(rng.integers(0, 4)),
         strength=float(rng.lognormal(0.0, 0.2)),
+    )
+
+
+def _anatomy(rng: np.random.Generator) -> Anatomy:
+    """A body of some size, with sensors about where they belong."""
+    size = float(rng.normal(1.0, 0.05))
+    plain = Anatomy()
+    sensors = {point: place + rng.normal(0.0, 0.01, 3) for point, place in plain.sensors.items()}
+    if rng.random() < ON_THE_BACK_SHARE:
+        sensors[CHEST] = BETWEEN_SHOULDER_BLADES + rng.normal(0.0, 0.01, 3)
+    return Anatomy(
+        lumbar=plain.lumbar * size,
+        proximal={segment: place * size for segment, place in plain.proximal.items()},
+        sensors=sensors,
     )
 
 

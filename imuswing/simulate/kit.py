@@ -37,6 +37,16 @@ SHOCK_SHARE: Final[dict[str, float]] = {
 }
 """How much of the hand's shock each sensor feels (an assumption)."""
 
+STEP_SHARE: Final[dict[str, float]] = {
+    PELVIS: 1.0,
+    CHEST: 0.6,
+    LEAD_UPPER_ARM: 0.4,
+    LEAD_FOREARM: 0.3,
+    LEAD_HAND: 0.25,
+    CLUB: 0.25,
+}
+"""How much of a step's shock at the pelvis each sensor feels (an assumption)."""
+
 SHOCK_TURN_DPS: Final = 1.0
 """Peak turn rate that comes with a shock, °/s per m/s² (an assumption)."""
 
@@ -162,7 +172,9 @@ def _rings(shocks: list[Shock], point: str, rng: np.random.Generator) -> tuple[R
     rings = []
     for shock in shocks:
         direction, turn = rng.standard_normal(3), rng.standard_normal(3)
-        share = {"hand": SHOCK_SHARE[point], "all": 1.0}.get(shock.at, float(shock.at == point))
+        share = {"hand": SHOCK_SHARE[point], "foot": STEP_SHARE[point], "all": 1.0}.get(
+            shock.at, float(shock.at == point)
+        )
         if share == 0.0:
             continue
         size = shock.size * share

@@ -14,7 +14,8 @@ class Shock:
     """A knock on the body or a club on a ball or turf.
 
     time: s on the timeline.  size: peak at the hand, m/s², or at the knocked sensor.  frequency: Hz.  decay_s: s.
-    at: `hand` (it dies away along the arm), `all` (every sensor as much), or one tracked point.
+    at: `hand` (it dies away along the arm), `foot` (it dies away upwards; size at the pelvis), `all` (every sensor as
+    much), or one tracked point.
     """
 
     time: float
