@@ -24,6 +24,7 @@ from imuswing.recording.model import Event, Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.sensors.prepare import SensorSettings, prepare
 from imuswing.swings.events import ArmCurves, EventSettings, Moments, place
+from imuswing.swings.evidence import signature
 from imuswing.swings.find import COARSE_RATE, Candidate, FindSettings, find_candidates
 from imuswing.swings.judge import Judged, JudgeSettings, Sight, judge
 from imuswing.swings.kind import match_notes
@@ -225,10 +226,20 @@ def _follow(
         candidate=candidate,
         arm=_arm_curves(segments, lead),
         windows=_shock_windows(recording, oriented.prepared, candidate),
+        signatures=_signatures(oriented, candidate, settings),
         bend=bend,
         turn=turn,
     )
     return _Cut(segments=segments, sight=sight)
+
+
+def _signatures(oriented: _Oriented, candidate: Candidate, settings: Settings) -> dict[str, FloatArray]:
+    found = {}
+    for point, motion in oriented.motions.items():
+        at = np.searchsorted(motion.time, [candidate.start - 0.1, candidate.top, candidate.back])
+        if at[0] > 0 and at[-1] < len(motion.time) and not motion.unusable[at].any():
+            found[point] = signature(oriented.coarse[point][at], settings=settings.judge.evidence)
+    return found
 
 
 def _posture(chest: SegmentMotion | None, candidate: Candidate, lead_side: LeadSide) -> tuple[float, float]:

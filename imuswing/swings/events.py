@@ -38,6 +38,7 @@ class EventSettings:
     speed_error_share: float = 0.01
     return_se_s: float = 0.025
     settle_s: float = 3.0
+    quiet_s: float = 0.6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,12 +88,13 @@ def place(
     """
     impact, impact_se = (struck.time, struck.se) if struck is not None else (back, settings.return_se_s)
     first_axis = _address_axis(arm, candidate)
-    top = top_time(arm.time, arm.long_axis, first_axis, impact)
-    quiet = arm.time >= candidate.start - 0.6
+    since = arm.time >= candidate.start
+    top = top_time(arm.time[since], arm.long_axis[since], first_axis, impact)
+    quiet = arm.time >= candidate.start - settings.quiet_s
     takeaway = takeaway_time(arm.time[quiet], arm.speed[quiet], top)
     address = address_time(arm.time, arm.speed, takeaway)
     address_axis = _at(arm.time, arm.long_axis, address)
-    top = top_time(arm.time, arm.long_axis, address_axis, impact)
+    top = top_time(arm.time[since], arm.long_axis[since], address_axis, impact)
     if struck is None:
         impact = return_time(arm.time, arm.long_axis, address_axis, top, candidate.back + 0.2)
         impact_se = _return_se(arm, impact, address_axis, settings)

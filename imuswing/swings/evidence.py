@@ -1,16 +1,19 @@
 """Is a movement with the shape of a swing one? Walking arms, gestures and the bend to the ball share parts of it.
 
-Each trait adds log odds between two limits, so that no single one decides: a quiet start, a downswing clearly faster
-than the backswing, the golf posture's forward bend, a chest that turns back with the arm, a struck ball.
+First by itself: each trait adds log odds between two limits, so that no single one decides: a quiet start, a downswing
+clearly faster than the backswing, the golf posture's forward bend, a chest that turns back with the arm, a struck
+ball. Then by likeness: a golfer returns to the same posture and makes the same movement time and again, and whatever
+else happens in a lesson is unlike it. Likeness is seen in the sensors' own axes, so no calibration is needed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from imuswing.orientation.quaternion import FloatArray, inverse, log, multiply, rotate
 from imuswing.swings.find import Candidate
 
 
@@ -36,20 +39,32 @@ class Trait:
 
 @dataclass(frozen=True, kw_only=True)
 class EvidenceSettings:
-    """Limits and weights (common practice, no source: a golfer starts from rest, bent forward, and turns the chest)."""
+    """Limits and weights (common practice, no source: a golfer starts from rest, bent forward, and turns the chest).
+
+    alike: from the natural log of the likeness to the session's swings, over that of the one most like the others.
+    alike_address, alike_turn: two addresses, or two turns, that differ by this angle (rad) or share are little alike.
+    least_turn: smaller turns (rad) have no direction of their own.
+    alike_weight: the session's own likeness counts in full only when many more swings than this were seen.
+    """
 
     restless: Trait = Trait(low=_rad(4.0), high=_rad(14.0), against=1.5, in_favour=-2.0)
     faster: Trait = Trait(low=1.15, high=1.5, against=-1.5, in_favour=1.0)
     bend: Trait = Trait(low=_rad(6.0), high=_rad(18.0), against=-2.0, in_favour=1.0)
     turn: Trait = Trait(low=_rad(1.0), high=_rad(8.0), against=-1.5, in_favour=1.0)
     struck: Trait = Trait(low=2.0, high=3.2, against=0.0, in_favour=2.5)
+    alike: Trait = Trait(low=-3.0, high=-1.0, against=-5.0, in_favour=2.5)
+    alike_address: float = _rad(8.0)
+    alike_turn: float = 0.35
+    least_turn: float = _rad(15.0)
+    alike_weight: float = 2.0
+    rounds: int = 4
     accept: float = 0.0
 
 
 def swing_log_odds(
     candidate: Candidate, *, bend: float, turn: float, sizes: Mapping[str, float], settings: EvidenceSettings
 ) -> float:
-    """Log odds that a candidate is a swing.
+    """Log odds that a candidate is a swing, by itself.
 
     bend: forward bend of the chest at the start, rad; turn: chest turn away from the target between start and top, rad;
     sizes: by stream, log of the shock's size near the arm's return. NaN where the chest, or its axes, are not known.
@@ -61,3 +76,52 @@ def swing_log_odds(
         + settings.turn.odds(turn)
         + settings.struck.odds(max(sizes.values(), default=np.nan))
     )
+
+
+def signature(q: FloatArray, *, settings: EvidenceSettings) -> FloatArray:
+    """What one sensor saw of a movement, (3, 3), in its own axes: up at address, and the turns back and down.
+
+    q: (3, 4) earth from sensor at address, top and return. Turns are rotation vectors of unit length, shorter if small.
+    """
+    up = rotate(inverse(q[0]), np.array([0.0, 0.0, 1.0]))
+    turns = log(multiply(inverse(q[:2]), q[1:]))
+    size = np.maximum(np.linalg.norm(turns, axis=1, keepdims=True), settings.least_turn)
+    return np.vstack((up, turns / size))
+
+
+def with_likeness(
+    odds: Sequence[float], signatures: Sequence[Mapping[str, FloatArray]], *, settings: EvidenceSettings
+) -> FloatArray:
+    """Log odds (K,) that each candidate is a swing, by itself and by its likeness to the session's other swings.
+
+    signatures: for each candidate, by tracked point, what `signature` gives.
+    """
+    alone = np.asarray(odds, dtype=np.float64)
+    if len(alone) < 2:
+        return alone
+    alike = _alike(signatures, settings)
+    together = alone
+    for _ in range(settings.rounds):
+        chance = 1.0 / (1.0 + np.exp(-together))
+        support = alike @ chance
+        seen = chance.sum() - chance
+        trust = seen / (seen + settings.alike_weight)
+        relative = np.log(np.maximum(support / max(float(support.max()), 1e-9), 1e-9))
+        together = alone + trust * np.array([settings.alike.odds(float(value)) for value in relative])
+    return together
+
+
+def _alike(signatures: Sequence[Mapping[str, FloatArray]], settings: EvidenceSettings) -> FloatArray:
+    """Likeness (K, K) of every two candidates, 0 to 1, 0 on the diagonal: by the sensors that saw both."""
+    count = len(signatures)
+    square, shared = np.zeros((count, count)), np.zeros((count, count))
+    scale = np.array([settings.alike_address, settings.alike_turn, settings.alike_turn])
+    for point in sorted({point for seen in signatures for point in seen}):
+        table = np.array([seen.get(point, np.full((3, 3), np.nan)) for seen in signatures])
+        apart = np.linalg.norm(table[:, None] - table[None], axis=3) / scale
+        whole = np.all(np.isfinite(apart), axis=2)
+        square += np.where(whole, np.mean(apart**2, axis=2), 0.0)
+        shared += whole
+    alike = np.where(shared > 0, np.exp(-0.5 * square / np.maximum(shared, 1)), 0.0)
+    np.fill_diagonal(alike, 0.0)
+    return alike

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import Event
 from imuswing.swings.events import ArmCurves, EventSettings, return_to_address
-from imuswing.swings.evidence import EvidenceSettings, swing_log_odds
+from imuswing.swings.evidence import EvidenceSettings, swing_log_odds, with_likeness
 from imuswing.swings.find import Candidate
 from imuswing.swings.impact import Impact, ImpactSettings, place_impacts
 from imuswing.swings.kind import KindSettings, ground_first, match_notes, shot_log_odds
@@ -34,13 +34,15 @@ class Sight:
     """A candidate with what is seen of it at full rate.
 
     arm: curves of the leading segment.  windows: each sensor's raw rows around the end of the downswing.
-    bend, turn: forward bend of the chest at the start, and its turn from there until the top, away from the target, rad;
-    NaN where they are not known.
+    signatures: by tracked point, what its sensor saw of the movement (`evidence.signature`).
+    bend, turn: the chest's forward bend at the start, and its turn away from the target until the top, rad; NaN where
+    they are not known.
     """
 
     candidate: Candidate
     arm: ArmCurves
     windows: Sequence[ShockWindow]
+    signatures: Mapping[str, FloatArray]
     bend: float = np.nan
     turn: float = np.nan
 
@@ -74,10 +76,12 @@ def judge(
     errors = surprises([sight.windows for sight in sights], spans, settings=settings.surprise)
     curves = onset_curves(errors, backs, settings=settings.onset)
     sizes = [curve.sizes if curve is not None else {} for curve in curves]
-    swing_odds = [
+    alone = [
         swing_log_odds(sight.candidate, bend=sight.bend, turn=sight.turn, sizes=size, settings=settings.evidence)
         for sight, size in zip(sights, sizes, strict=True)
     ]
+    signatures = [sight.signatures for sight in sights]
+    swing_odds = with_likeness(alone, signatures, settings=settings.evidence)
     swings = [k for k, odds in enumerate(swing_odds) if odds > settings.evidence.accept]
     times = np.array([backs[k] for k in swings])
     shot_odds = np.zeros(len(sights))
@@ -93,7 +97,7 @@ def judge(
     )
     return [
         Judged(
-            swing_odds=swing_odds[k],
+            swing_odds=float(swing_odds[k]),
             shot_odds=float(shot_odds[k]),
             back=backs[k],
             impact=impacts[k],
