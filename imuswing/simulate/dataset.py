@@ -80,7 +80,8 @@ def simulate_dataset(
     golfers: how many.  shots: of each golfer, shared out among the tasks.  preset: `realistic`, `hard` or `ideal`.
     tasks: of each golfer (`chip`, `pitch`, `full`, `calibration`); taken in turns if None.  rate: Hz, likewise.
     truth: `swings_truth.parquet` (the columns of a table of swings), `others_truth.parquet` (movements that are no
-    swings), `orientations_truth.parquet` (around each swing), `sensors_truth.json` (mounts, clocks, errors).
+    swings), `orientations_truth.parquet` (around each swing), `sensors_truth.json` (mounts, clocks, errors, and the
+    person's errors in the routine).
     Raises SettingsError where a dataset or truth stands already in `out`.
     """
     out = Path(out)
@@ -150,7 +151,9 @@ def _write_truth(folder: Path, truths: list[tuple[Recording, Truth]]) -> None:
     pd.DataFrame(others, columns=columns).to_parquet(folder / "others_truth.parquet", index=False)
     tables = [_orientations(recording, truth) for recording, truth in truths if truth.marks]
     pd.concat(tables, ignore_index=True).to_parquet(folder / "orientations_truth.parquet", index=False)
-    sensors = [_keys(recording) | {"sensors": _sensors(truth)} for recording, truth in truths]
+    sensors = [
+        _keys(recording) | {"sensors": _sensors(truth), "routine": _routine(truth)} for recording, truth in truths
+    ]
     (folder / "sensors_truth.json").write_text(json.dumps(sensors, indent=1), encoding="utf-8")
 
 
@@ -167,6 +170,16 @@ def _orientations(recording: Recording, truth: Truth) -> pd.DataFrame:
             columns |= {f"{point}_q{part}": segment.q[:, place] for place, part in enumerate("wxyz")}
         parts.append(pd.DataFrame(columns))
     return pd.concat(parts, ignore_index=True)
+
+
+def _routine(truth: Truth) -> dict[str, Any]:
+    """When each calibration step really was, and the person's errors in it, rad."""
+    steps = {name: [start - truth.start, end - truth.start] for name, start, end in truth.score.steps}
+    care = {
+        name: sorted(value) if isinstance(value, frozenset) else np.asarray(value).tolist()
+        for name, value in truth.score.care.items()
+    }
+    return {"steps_s": steps, "errors": care}
 
 
 def _sensors(truth: Truth) -> dict[str, Any]:

@@ -38,6 +38,10 @@ TABLE_ACROSS: Final = np.radians(20.0)
 """How far across the body the forearm lies on the table (an assumption)."""
 
 
+ZERO_DEVIATION: Final = 1.4
+"""Error of the wrist's deviation on the table over that of its flexion (an assumption: a table shows only flexion)."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Care:
     """One person's errors in one routine, drawn once; angles in rad, and other joints' share of a movement.
@@ -66,7 +70,7 @@ def draw_care(sizes: ErrorSizes, rng: np.random.Generator) -> Care:
         stand=posture * rng.standard_normal(5),
         bow_axis=axis * rng.standard_normal(2),
         table=posture * rng.standard_normal(2),
-        wrist_zero=zero * rng.standard_normal(2),
+        wrist_zero=zero * rng.standard_normal(2) * np.array([1.0, ZERO_DEVIATION]),
         bend_axis=axis * rng.standard_normal(3) * np.array([1.0, 1.0, 0.3]),
         roll_axis=axis * rng.standard_normal(4),
         missing=frozenset(step for step, c in zip(steps, chance, strict=True) if c < sizes.missing_steps / len(steps)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 from imuswing.recording.model import Event
 from imuswing.simulate.timeline import Timeline
@@ -29,7 +30,8 @@ class Shock:
 class Score:
     """Times are s on the timeline.
 
-    steps: calibration steps: which, from when, until when, exactly.  others: likewise movements that are no swings.
+    steps: calibration steps: which, from when, until when, exactly.  care: the person's errors in them, by name, rad.
+    others: likewise movements that are no swings.
     """
 
     timeline: Timeline
@@ -37,4 +39,5 @@ class Score:
     events: list[Event] = field(default_factory=list)
     shocks: list[Shock] = field(default_factory=list)
     steps: list[tuple[str, float, float]] = field(default_factory=list)
+    care: dict[str, Any] = field(default_factory=dict)
     others: list[tuple[str, float, float]] = field(default_factory=list)

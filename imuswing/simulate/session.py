@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Final
 
 import numpy as np
@@ -64,6 +64,7 @@ def write_lesson(
     between.tap(score, golfer, rng, note_error_s=sizes.tap_note_s)
     care = draw_care(sizes, rng)
     if routine:
+        score.care = asdict(care)
         play_routine(score, golfer, care, rng, club=club)
     for (name, intent, change), count in zip(BLOCKS, _share(shots), strict=True):
         if count == 0 or task is None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.run import Job, bench
-from bench.score import detection, measures, reliability, stalls, timing
+from bench.score import detection, measures, odd_swings, reliability, stalls, timing
 from bench.show import table
 from bench.targets import targets_of
 
@@ -50,6 +50,7 @@ def figures(outcome: dict[str, Any], *, preset: str, targets: str, title: str) -
         "measures": measures(rows, limits) if rows["found"].any() else [],
         "stalls": stalls(rows, limits),
         "reliability": reliability(rows) if "chest_stall_probability_found" in rows else [],
+        "odd": odd_swings(rows),
         "extra": outcome["extra"],
         "failures": outcome["failures"],
     }

@@ -136,7 +136,14 @@ def _what(row: dict[str, Any], made: list[tuple[Recording, Truth]]) -> str:
         time = row["impact_s"] + truth.start
         for name, start, end in (*truth.score.others, *truth.score.steps):
             if start - 0.2 <= time <= end + 0.2:
-                return name
+                return str(name)
+        for mark in truth.marks:
+            if mark.still - 2.0 <= time < mark.start:
+                return "taking address"
+            if mark.start <= time < mark.end:
+                return "second row of a swing"
+            if mark.end <= time < mark.end + 2.5:
+                return "coming down from the finish"
     return "between movements"
 
 

@@ -246,6 +246,32 @@ def _logistic(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     return float(w[0]), float(w[1])
 
 
+ODD_S = 0.1
+ODD_ROWS = 25
+
+
+def odd_swings(rows: pd.DataFrame) -> list[dict[str, Any]]:
+    """Swings that were missed, of the wrong kind, or with a moment more than `ODD_S` off: at most `ODD_ROWS`."""
+    found = []
+    for row in rows.to_dict("records"):
+        what = []
+        if not row["found"]:
+            what.append(f"{row['kind']} missed")
+        else:
+            if row["kind"] != row["kind_found"]:
+                what.append(
+                    f"{row['kind']} told as {row['kind_found']}, shock {row['peak_shock']:.1f} m/s² at the hand"
+                )
+            for name in ("takeaway", "top", "impact"):
+                off = row[f"{name}_s_found"] - row[f"{name}_s"]
+                if abs(off) > ODD_S:
+                    what.append(f"{name} {1000.0 * off:+.0f} ms")
+        if what:
+            told = f"{', '.join(what)} (impact at {row['impact_s']:.2f} s, {row['rate']:.0f} Hz)"
+            found.append({"golfer": row["golfer"], "task": row["task"], "swing": row["swing"], "what": told})
+    return found[:ODD_ROWS]
+
+
 def reliability(rows: pd.DataFrame) -> list[dict[str, float]]:
     """Told stall probability against how often it was a stall, in fifths of the scale."""
     p = _column(rows, "chest_stall_probability_found")

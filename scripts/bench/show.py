@@ -67,6 +67,11 @@ def table(result: dict[str, Any]) -> str:
     if result["reliability"]:
         told = ", ".join(f"{row['told']:.2f} → {row['was']:.2f} (n {row['n']})" for row in result["reliability"])
         lines.append(f"  told probability → share that were stalls: {told}")
+    if result["odd"]:
+        lines += ["", "Swings to look at"]
+        lines += [
+            f"  golfer {row['golfer']} {row['task']} swing {row['swing']}: {row['what']}" for row in result["odd"]
+        ]
     lines += ["", f"{result['met']} of {result['limits']} limits met."]
     if result["failures"]:
         lines.append(f"{len(result['failures'])} recordings could not be used (see standard error).")
