@@ -17,6 +17,8 @@ import pandas as pd
 from imuswing.compare import CompareSettings, compare
 from imuswing.compare.families import weights
 from imuswing.compare.settings import SIZES
+from imuswing.compare.table import By
+from imuswing.recording.model import FloatArray
 
 MEASURES = tuple(SIZES)
 GOAL = "chest_continuity"
@@ -38,7 +40,7 @@ class Case:
     n: tuple[int, int]
     spread: float = 1.0
     effect: float = 0.0
-    by: str = "block"
+    by: By = "block"
     serial: float = 0.0
     drift: float = 0.0
     goes_on: bool = False
@@ -75,7 +77,7 @@ def simulate(case: Case, *, students: int, seed: int) -> pd.DataFrame:
     return table
 
 
-def _shots(rng: np.random.Generator, shape: tuple[int, int, int], case: Case) -> np.ndarray:
+def _shots(rng: np.random.Generator, shape: tuple[int, int, int], case: Case) -> FloatArray:
     """Unit-variance shots, correlated across measures, and along the shots where asked."""
     common = rng.standard_normal((*shape[:2], 1))
     own = rng.standard_normal(shape)
@@ -85,7 +87,7 @@ def _shots(rng: np.random.Generator, shape: tuple[int, int, int], case: Case) ->
         noise = (log - np.exp(0.32)) / np.sqrt((np.exp(0.64) - 1.0) * np.exp(0.64))
     for k in range(1, shape[1]) if case.serial else ():
         noise[:, k] = case.serial * noise[:, k - 1] + np.sqrt(1.0 - case.serial**2) * noise[:, k]
-    return noise
+    return np.asarray(noise)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,7 +169,8 @@ def main() -> None:
     print("| --- | --- | --- | --- | --- |")
     for seed, case in enumerate(NULL_CASES):
         r = rates(case, students=students, seed=seed)
-        print(f"| {case.name} | {100 * r.rows:.2f} | {100 * r.pairs:.1f} | {100 * r.probably:.1f} | {100 * r.coverage:.1f} |")
+        told = f"{100 * r.rows:.2f} | {100 * r.pairs:.1f} | {100 * r.probably:.1f} | {100 * r.coverage:.1f}"
+        print(f"| {case.name} | {told} |")
     print("\nA change of one goal measure, %\n")
     print("| situation | `changed` | predicted | with `probably` | false `changed` of others, a pair |")
     print("| --- | --- | --- | --- | --- |")

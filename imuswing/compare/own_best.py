@@ -8,15 +8,17 @@ mean against a single best shot would be unfair: the best of many is partly luck
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from imuswing.compare.groups import STRAPPING, shots_only
-from imuswing.compare.settings import INTERVAL_ALPHA, CompareSettings
+from imuswing.compare.settings import INTERVAL_ALPHA, CompareSettings, Size
 from imuswing.compare.table import BY, By
 from imuswing.errors import SettingsError, require_one_of
-from imuswing.recording.model import FloatArray
+from imuswing.recording.model import FloatArray, IntArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -81,13 +83,24 @@ def against_own_best(
     require_one_of("by", by, BY)
     shots = shots_only(swings, by, measure)
     shots = shots[shots[by].notna() & shots[measure].notna()]
+    values, errors = shots[measure].to_numpy(dtype=float), _errors(shots, measure)
+    conditions = shots[by].to_numpy(dtype=object)
+    keys = [STRAPPING] if STRAPPING in shots.columns else ["session", "acq", "run"]
+    strapping = shots.groupby(keys, dropna=False, sort=False).ngroup().to_numpy()
     rows = []
-    for (participant, task), own in shots.groupby(["participant", "task"], dropna=False, sort=False):
-        now = own[by].drop_duplicates(keep="first").iloc[-1]
-        before, today = own[own[by] != now], own[own[by] == now]
-        if len(before):
-            told = _one(before, today, measure=measure, better=better, settings=settings)
-            rows.append({"participant": participant, "task": task, "measure": measure, "now": now, **told})
+    for (participant, task), own in _students(shots):
+        now = _latest(conditions[own])
+        today = conditions[own] == now
+        if today.all():
+            continue
+        then = own[~today]
+        row = {"participant": participant, "task": task, "measure": measure, "now": now}
+        row |= _counted(values[then], values[own[today]], better=better, settings=settings)
+        same = len(set(strapping[own].tolist())) == 1
+        size = settings.compare.sizes[measure]
+        if len(then) < settings.least_before or not (same or _comparable(values[then], errors[then], size)):
+            row["verdict"] = CANNOT_TELL
+        rows.append(row)
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -102,11 +115,30 @@ def best_shot(
     require_one_of("measure", measure, settings.compare.sizes)
     shots = shots_only(swings, measure)
     shots = shots[shots[measure].notna()]
+    values = shots[measure].to_numpy(dtype=float)
     chosen = []
-    for _, own in shots.groupby(["participant", "task"], dropna=False, sort=False):
-        order = np.argsort(-_merit(own[measure].to_numpy(dtype=float), better), kind="stable")
-        chosen.append(own.index[order[(_count(len(own), settings) - 1) // 2]])
-    return shots.loc[chosen].reset_index(drop=True)
+    for _, own in _students(shots):
+        order = np.argsort(-_merit(values[own], better), kind="stable")
+        chosen.append(own[order[(_count(len(own), settings) - 1) // 2]])
+    return shots.iloc[chosen].reset_index(drop=True)
+
+
+def _students(shots: pd.DataFrame) -> list[tuple[tuple[Any, Any], IntArray]]:
+    """Rows of each student and task, in order of playing."""
+    groups = shots.groupby(["participant", "task"], dropna=False, sort=False).indices
+    return [((key[0], key[1]), np.asarray(rows)) for key, rows in groups.items()]
+
+
+def _latest(conditions: npt.NDArray[np.object_]) -> object:
+    """The condition that began last."""
+    return list(dict.fromkeys(conditions.tolist()))[-1]
+
+
+def _errors(shots: pd.DataFrame, measure: str) -> FloatArray:
+    name = f"{measure}_se"
+    if name not in shots.columns:
+        return np.zeros(len(shots))
+    return np.nan_to_num(shots[name].to_numpy(dtype=float, na_value=np.nan))
 
 
 def _merit(values: FloatArray, better: Better) -> FloatArray:
@@ -114,7 +146,7 @@ def _merit(values: FloatArray, better: Better) -> FloatArray:
     if isinstance(better, str):
         require_one_of("better", better, ("higher", "lower"))
         return values if better == "higher" else -values
-    return -np.abs(values - float(better))
+    return np.asarray(-np.abs(values - float(better)))
 
 
 def _count(shots: int, settings: OwnBestSettings) -> int:
@@ -122,48 +154,39 @@ def _count(shots: int, settings: OwnBestSettings) -> int:
     return max(int(np.ceil(settings.best * shots)), 1)
 
 
-def _one(
-    before: pd.DataFrame, today: pd.DataFrame, *, measure: str, better: Better, settings: OwnBestSettings
-) -> dict[str, object]:
-    from scipy.stats import betabinom, binomtest
-
-    values = before[measure].to_numpy(dtype=float)
-    merit = _merit(values, better)
-    best = _count(len(values), settings)
+def _counted(before: FloatArray, today: FloatArray, *, better: Better, settings: OwnBestSettings) -> dict[str, Any]:
+    best = _count(len(before), settings)
+    merit = _merit(before, better)
     order = np.argsort(-merit, kind="stable")
-    least = merit[order[best - 1]]
-    n_now = len(today)
-    reached = int(np.sum(_merit(today[measure].to_numpy(dtype=float), better) >= least))
-    # With nothing changed, how many of n new shots reach the best-th of m earlier ones.
-    counts = betabinom(n_now, best, len(values) - best + 1)
-    more, less = float(counts.sf(reached - 1)), float(counts.cdf(reached))
-    share = binomtest(reached, n_now).proportion_ci(1.0 - INTERVAL_ALPHA, method="exact")
-    verdict = CANNOT_TELL
-    if len(values) >= settings.least_before and _comparable(before, today, measure, settings):
-        limit = INTERVAL_ALPHA / 2.0
-        verdict = MORE_OFTEN if more <= limit else LESS_OFTEN if less <= limit else CANNOT_TELL
+    reached = int(np.sum(_merit(today, better) >= merit[order[best - 1]]))
+    more, less, expected, low, high = _chances(reached, len(today), best, len(before))
+    limit = INTERVAL_ALPHA / 2.0
     return {
-        "n_before": len(values),
-        "n_now": n_now,
-        "best_mean": float(np.mean(values[order[:best]])),
-        "line": float(values[order[best - 1]]),
+        "n_before": len(before),
+        "n_now": len(today),
+        "best_mean": float(np.mean(before[order[:best]])),
+        "line": float(before[order[best - 1]]),
         "reached": reached,
-        "expected": float(counts.mean()),
-        "share": reached / n_now,
-        "share_low": float(share.low),
-        "share_high": float(share.high),
-        "verdict": verdict,
+        "expected": expected,
+        "share": reached / len(today),
+        "share_low": low,
+        "share_high": high,
+        "verdict": MORE_OFTEN if more <= limit else LESS_OFTEN if less <= limit else CANNOT_TELL,
     }
 
 
-def _comparable(before: pd.DataFrame, today: pd.DataFrame, measure: str, settings: OwnBestSettings) -> bool:
-    """Whether the error of strapping on again is small beside the spread, or does not enter at all."""
-    keys = [STRAPPING] if STRAPPING in before.columns else ["session", "acq", "run"]
-    then, now = (table[keys].fillna("").drop_duplicates() for table in (before, today))
-    if len(then) == len(now) == 1 and then.to_numpy().tolist() == now.to_numpy().tolist():
-        return True
-    size = settings.compare.sizes[measure]
-    se = before[f"{measure}_se"].to_numpy(dtype=float) if f"{measure}_se" in before.columns else np.zeros(1)
-    known = se[np.isfinite(se)]
-    shared = size.shared**0.5 * float(np.sqrt(np.mean(known**2))) if len(known) else 0.0
-    return max(size.visit_sd, shared) <= 0.5 * float(np.std(before[measure].to_numpy(dtype=float), ddof=1))
+@lru_cache(maxsize=4096)
+def _chances(reached: int, now: int, best: int, before: int) -> tuple[float, float, float, float, float]:
+    """With nothing changed: chance of as many or more, of as many or fewer, and the mean; limits of the share."""
+    from scipy.stats import betabinom, binomtest
+
+    counts = betabinom(now, best, before - best + 1)
+    share = binomtest(reached, now).proportion_ci(1.0 - INTERVAL_ALPHA, method="exact")
+    more, less = float(counts.sf(reached - 1)), float(counts.cdf(reached))
+    return more, less, float(counts.mean()), float(share.low), float(share.high)
+
+
+def _comparable(values: FloatArray, errors: FloatArray, size: Size) -> bool:
+    """Whether the error of strapping on again is small beside the spread of the shots."""
+    shared = float(np.sqrt(size.shared * np.mean(errors**2)))
+    return max(size.visit_sd, shared) <= 0.5 * float(np.std(values, ddof=1))

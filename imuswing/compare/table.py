@@ -11,6 +11,7 @@ from imuswing.compare.groups import Cells, cells, shots_only
 from imuswing.compare.settings import CompareSettings
 from imuswing.compare.verdict import VERDICTS, judge
 from imuswing.errors import SettingsError, require_one_of
+from imuswing.recording.model import BoolArray, IntArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,8 +70,7 @@ def differences_table(found: Differences, summed: Cells, *, settings: CompareSet
 
     verdict, needed = judge(found, summed.measures, settings=settings)
     half, part = found.half, found.estimate
-    pair, measure = np.nonzero(part.n_a + part.n_b > 0)
-    at = (pair, measure)
+    pair, measure = at = _rows(found)
     pairs = found.pairs
     persons = [summed.persons[k] for k in pairs.person[pair]]
 
@@ -97,6 +97,17 @@ def differences_table(found: Differences, summed: Cells, *, settings: CompareSet
         },
         columns=list(COLUMNS),
     )
+
+
+def drifting_rows(found: Differences) -> BoolArray:
+    """For each row of the table (N,), whether a drift within the blocks may explain the difference."""
+    return np.asarray(found.drifting[_rows(found)])
+
+
+def _rows(found: Differences) -> tuple[IntArray, IntArray]:
+    """Pair and measure of each row of the table: all that either side has shots of."""
+    pair, measure = np.nonzero(found.estimate.n_a + found.estimate.n_b > 0)
+    return pair, measure
 
 
 def _order(summed: Cells, settings: CompareSettings) -> list[list[int]]:

@@ -50,11 +50,13 @@ def _shots_needed(
     """How many more shots on either side would settle the verdict, the spread staying as it is.
 
     Enough are shots that would call a change of the size seen, or of the size that matters where that is larger,
-    `changed` with the chance `power`; where less than what matters is seen, they must also tell it to half of that.
+    `changed` with the chance `power`; where less than what matters is seen, they must also tell it finely enough to
+    rule out that it matters, or to half of what matters.
     NaN where no number up to `most_shots` is enough.
     """
     part, size = found.estimate, np.nan_to_num(np.abs(found.difference))
     aim = np.maximum(worthwhile, size)
+    fine = np.maximum(worthwhile - size, worthwhile / 2.0)
     level = settings.alpha * np.where(np.isfinite(weight), weight, 1.0 / max(len(worthwhile), 1))
     # A side with a single shot shows no spread: the other side's serves for both.
     spread_a = np.where(part.n_a > 1, part.spread_a, part.spread_b)
@@ -65,7 +67,7 @@ def _shots_needed(
         n_a, n_b = part.n_a + more, part.n_b + more
         error = np.sqrt(spread_a / np.maximum(n_a, 1.0) + spread_b / np.maximum(n_b, 1.0) + part.strap)
         told, width = _quantiles(level, settings.power, n_a + n_b - 2.0)
-        return np.asarray((told * error <= aim) & ((size >= worthwhile) | (width * error <= worthwhile / 2.0)))
+        return np.asarray((told * error <= aim) & ((size >= worthwhile) | (width * error <= fine)))
 
     least = np.maximum(settings.least_shots - np.minimum(part.n_a, part.n_b), 1.0)
     low, high = np.zeros_like(aim), np.full_like(aim, float(settings.most_shots))
@@ -78,8 +80,14 @@ def _shots_needed(
 
 
 def _quantiles(level: FloatArray, power: float, df: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """In standard errors: a change that is told at `level` with the chance `power`, and half of the 95 % interval."""
+    """In standard errors: a change that is told at `level` with the chance `power`, and half of the 95 % interval.
+
+    Levels and degrees of freedom take few values each: quantiles are found once for each and looked up.
+    """
     from scipy.stats import t
 
-    df = np.maximum(df, 1.0)
-    return t.ppf(1.0 - level / 2.0, df) + t.ppf(power, df), t.ppf(1.0 - INTERVAL_ALPHA / 2.0, df)
+    levels, level_at = np.unique(level, return_inverse=True)
+    dfs, df_at = np.unique(np.maximum(df, 1.0), return_inverse=True)
+    told = t.ppf(1.0 - levels[:, None] / 2.0, dfs) + t.ppf(power, dfs)
+    width = t.ppf(1.0 - INTERVAL_ALPHA / 2.0, dfs)
+    return told[level_at, df_at].reshape(level.shape), width[df_at].reshape(level.shape)

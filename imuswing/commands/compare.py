@@ -1,0 +1,218 @@
+"""`imuswing compare`."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from imuswing.recording.model import BoolArray
+
+SUMMARY = "Say whether later blocks or visits differ from the first, and whether one can tell."
+EXAMPLE = "imuswing compare results --by block"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument(
+        "results", type=Path, nargs="+", metavar="RESULTS", help="one or more folders that analyze or batch wrote"
+    )
+    parser.add_argument("--by", choices=("block", "session"), required=True, help="what is compared with the first")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write the table to this Parquet file as well")
+    parser.add_argument("--against", metavar="LABEL", help="compare with this block or visit, not with the first")
+    parser.add_argument(
+        "--block", action="append", metavar="NAME", help="only shots of this block (may be given several times)"
+    )
+    parser.add_argument(
+        "--goal",
+        action="append",
+        metavar="MEASURE",
+        help="a measure worked on, told sooner than the others (may be given several times)",
+    )
+    parser.add_argument(
+        "--matters",
+        action="append",
+        default=[],
+        metavar="MEASURE=NUMBER",
+        help="smallest change of a measure that matters, in its own unit (may be given several times)",
+    )
+    parser.add_argument("--outcomes", action="store_true", help="say as well how the noted outcomes go with the body")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare, print and write."""
+    from imuswing.compare.files import read_results, write_comparison
+    from imuswing.compare.table import differences_table, drifting_rows, found_differences
+
+    settings = _settings(args)
+    swings = read_results(args.results)
+    if args.block:
+        swings = _only_blocks(swings, args.block)
+    found, summed = found_differences(swings, by=args.by, settings=settings)
+    table = differences_table(found, summed, settings=settings)
+    if table.empty:
+        raise _nothing_to_compare(swings, args)
+    if args.out:
+        args.out.parent.mkdir(parents=True, exist_ok=True)
+        write_comparison(table, args.out)
+    print("\n\n".join(in_words(table, drifting_rows(found), goals=settings.goals)))
+    print(f"\n{_legend(args.by)}")
+    if args.outcomes:
+        print("\n" + "\n".join(_outcomes(swings)))
+    if args.out:
+        print(f"\nwritten: {args.out}")
+    return 0
+
+
+def _settings(args: argparse.Namespace) -> Any:
+    from dataclasses import replace
+
+    from imuswing.compare.settings import GOALS, SIZES, CompareSettings
+    from imuswing.errors import SettingsError, require_one_of
+
+    sizes = dict(SIZES)
+    for item in args.matters:
+        name, _, number = item.partition("=")
+        require_one_of("the measure of --matters", name, SIZES)
+        try:
+            value = float(number)
+        except ValueError as error:
+            raise SettingsError(f"--matters {item}: after = there must be a number") from error
+        sizes[name] = replace(sizes[name], worthwhile=value)
+    return CompareSettings(goals=tuple(args.goal or GOALS), sizes=sizes, against=args.against)
+
+
+def _only_blocks(swings: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
+    from imuswing.errors import require_one_of
+
+    for name in names:
+        require_one_of("--block", name, sorted(swings["block"].dropna().unique()))
+    return swings[swings["block"].isin(names)]
+
+
+def _nothing_to_compare(swings: pd.DataFrame, args: argparse.Namespace) -> Exception:
+    from imuswing.errors import RecordingError
+
+    shots = swings[(swings["kind"] == "shot").to_numpy(dtype=bool, na_value=False)]
+    there = sorted(shots[args.by].dropna().unique()) if args.by in shots.columns else []
+    kind = {"block": "blocks", "session": "visits"}[args.by]
+    listed = f"found: {', '.join(map(str, there))}" if there else "none is marked"
+    do = {
+        "block": "mark at least two blocks of one student and task, or compare --by session",
+        "session": "name the results of at least two visits of one student and task, or compare --by block",
+    }[args.by]
+    return RecordingError(
+        ", ".join(map(str, args.results)), f"no student has shots of two {kind} in one task ({listed})", do
+    )
+
+
+def in_words(table: pd.DataFrame, drifting: BoolArray, *, goals: Sequence[str]) -> list[str]:
+    """One text a pair: a heading, a line a measure (those worked on first, with a star), and remarks."""
+    texts = []
+    # Only where a drift holds a verdict back is it worth a sentence: of many measures some drift by chance.
+    drifts = table.assign(drifting=drifting & (table["verdict"] == "probably changed").to_numpy(dtype=bool))
+    for (participant, task, a, b), rows in drifts.groupby(["participant", "task", "a", "b"], sort=False, dropna=False):
+        shots = f"{rows['n_a'].max()} and {rows['n_b'].max()} shots"
+        who = " ".join(str(label) for label in (participant, task) if label == label and label is not None)
+        rows = rows.assign(goal=rows["measure"].isin(list(goals))).sort_values("goal", ascending=False, kind="stable")
+        lines = [f"{who}: {b} against {a}, {shots}"]
+        lines += _aligned([["", a, b, "difference (95 %)", "can tell", "verdict"], *map(_row, _records(rows))])
+        lines += [_drift_remark(record) for record in _records(rows[rows["drifting"]])]
+        texts.append("\n".join(lines))
+    return texts
+
+
+def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
+    return [dict(record) for record in rows.to_dict("records")]
+
+
+def _row(record: dict[str, Any]) -> list[str]:
+    from imuswing.measures.dictionary import BY_NAME
+
+    measure = BY_NAME[record["measure"]]
+    unit = "" if measure.unit == "1" else f", {measure.unit}"
+    difference = _number(record["difference"], measure.decimals, sign=True)
+    if record["difference_low"] == record["difference_low"]:
+        low, high = (_number(record[k], measure.decimals, sign=True) for k in ("difference_low", "difference_high"))
+        difference += f" ({low} to {high})"
+    return [
+        f"{'*' if record['goal'] else ' '} {measure.label}{unit}",
+        _number(record["mean_a"], measure.decimals),
+        _number(record["mean_b"], measure.decimals),
+        difference,
+        _number(record["detectable"], measure.decimals),
+        _verdict(record),
+    ]
+
+
+def _number(value: float, decimals: int, *, sign: bool = False) -> str:
+    if value != value:
+        return "–"
+    rounded = round(value, decimals) + 0.0  # no minus before nothing
+    return f"{rounded:{'+' if sign and rounded else ''}.{decimals}f}".replace("-", "−")
+
+
+def _verdict(record: dict[str, Any]) -> str:
+    verdict, needed = str(record["verdict"]), record["shots_needed"]
+    if record["drifting"]:
+        return f"{verdict}, but see below"
+    if needed != needed or needed is None or str(needed) == "<NA>":
+        return f"{verdict}; more shots alone will not tell"
+    if not needed:
+        return verdict
+    shots = "1 more shot" if needed == 1 else f"{int(needed)} more shots"
+    return f"{verdict}: about {shots} on either side"
+
+
+def _drift_remark(record: dict[str, Any]) -> str:
+    from imuswing.measures.dictionary import BY_NAME
+
+    return (
+        f"  {BY_NAME[record['measure']].label}: drifted within the blocks, which may be all that the difference is; "
+        f"play {record['a']} once more to tell practice or tiring from {record['b']}."
+    )
+
+
+def _aligned(rows: list[list[str]]) -> list[str]:
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]) - 1)]
+    return [
+        "  " + "   ".join([row[0].ljust(widths[0]), *(row[k].rjust(widths[k]) for k in range(1, len(widths))), row[-1]])
+        for row in rows
+    ]
+
+
+def _legend(by: str) -> str:
+    text = (
+        "* worked on. Differences are later minus first; “can tell” is the smallest difference that these shots could "
+        "show.\nVerdicts are corrected for the number of measures. A difference does not say why: order, practice and "
+        "tiring count too."
+    )
+    if by == "session":
+        text += "\nVisits carry the error of strapping the sensors on again."
+    return text
+
+
+def _outcomes(swings: pd.DataFrame) -> list[str]:
+    from imuswing.compare.relations import relate
+    from imuswing.measures.dictionary import BY_NAME
+
+    told = relate(swings).dropna(subset=["relation"])
+    if told.empty:
+        return ["Outcomes: the noted outcomes do not say enough about any measure."]
+    lines = ["Outcomes, against the student's other noted shots (a relation is no cause):"]
+    for record in _records(told):
+        measure = BY_NAME[record["measure"]]
+        unit = "" if measure.unit == "1" else f" {measure.unit}"
+        size, low, high = (
+            _number(record[k], measure.decimals, sign=True) for k in ("difference", "difference_low", "difference_high")
+        )
+        lines.append(
+            f"  {record['participant']} {record['task']}, {record['outcome']} ({record['n_with']} of "
+            f"{record['n_with'] + record['n_without']}): {measure.label} {record['relation']}, "
+            f"{size}{unit} ({low} to {high})"
+        )
+    return lines

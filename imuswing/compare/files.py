@@ -1,0 +1,139 @@
+"""Results folders read as one table of swings, and a comparison written whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from imuswing.compare.groups import STRAPPING
+from imuswing.errors import RecordingError
+from imuswing.measures.dictionary import KEY_COLUMNS, MEASURES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+TABLE: Final = "swings.parquet"
+FOLDER: Final = "swings"
+QUALITY: Final = "quality.json"
+LABELS: Final = ("participant", "session", "task", "acq", "run")
+OWN_CALIBRATION: Final = "this recording"
+"""What the quality record says where a recording was calibrated by its own routine."""
+
+WANTED: Final = (
+    *KEY_COLUMNS,
+    "block",
+    "outcome",
+    "kind",
+    "impact_s",
+    *(name for m in MEASURES for name in ((m.name, m.se_name) if m.has_se else (m.name,))),
+)
+"""Columns that are read: what is compared, and by what."""
+
+
+def read_results(folders: Sequence[Path]) -> pd.DataFrame:
+    """All swings of results folders as one table, with a column `strapping` from their quality records.
+
+    A folder is one that `analyze` or `batch` wrote: `swings.parquet` or `swings/*.parquet`. Recordings that were
+    calibrated by the same routine share a `strapping`; where no quality record says so, each recording has its own.
+    Raises `RecordingError` where a folder holds no tables, one cannot be read, or a swing stands in two of them.
+    """
+    import pyarrow as pa
+
+    tables, routines = [], {}
+    for folder in folders:
+        tables += [_read_table(path) for path in _tables_in(folder)]
+        routines.update(_routines(folder / QUALITY))
+    swings = pa.concat_tables(tables, promote_options="permissive").to_pandas()
+    _refuse_doubles(swings, folders)
+    swings[STRAPPING] = [
+        routines.get(labels, "/".join(label or "" for label in labels)) for labels in _label_rows(swings)
+    ]
+    return swings
+
+
+def _tables_in(folder: Path) -> list[Path]:
+    do = "name a folder that imuswing analyze or batch wrote"
+    if not folder.is_dir():
+        raise RecordingError(folder, "is no folder" if folder.exists() else "is not there", do)
+    if (folder / TABLE).is_file():
+        return [folder / TABLE]
+    found = sorted((folder / FOLDER).glob("*.parquet"))
+    if not found:
+        raise RecordingError(folder, f"holds neither {TABLE} nor {FOLDER}/*.parquet", do)
+    return found
+
+
+def _read_table(path: Path) -> Any:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    again = "analyze the recording again"
+    try:
+        with pq.ParquetFile(path) as file:
+            names = set(file.schema_arrow.names)
+            missing = [name for name in ("participant", "task", "kind") if name not in names]
+            if missing:
+                raise RecordingError(path, f"it has no column {missing[0]!r}, so it is no table of swings", again)
+            table = file.read(columns=[name for name in WANTED if name in names])
+    except pa.ArrowException as error:
+        raise RecordingError(path, "it cannot be read as a Parquet table", again) from error
+    return table.replace_schema_metadata(None)
+
+
+def _label_rows(swings: pd.DataFrame) -> list[tuple[str | None, ...]]:
+    columns = []
+    for name in LABELS:
+        if name in swings.columns:
+            column = swings[name].astype(object)
+            columns.append(column.where(column.notna(), None).tolist())
+        else:
+            columns.append([None] * len(swings))
+    return list(zip(*columns, strict=True))
+
+
+def _refuse_doubles(swings: pd.DataFrame, folders: Sequence[Path]) -> None:
+    keys = [name for name in KEY_COLUMNS if name in swings.columns]
+    double = swings.duplicated(subset=keys)
+    if "swing" in keys and double.any():
+        row = swings[double.to_numpy()].iloc[0]
+        said = ", ".join(f"{name} {row[name]}" for name in keys if row[name] == row[name] and row[name] is not None)
+        raise RecordingError(
+            ", ".join(str(folder) for folder in folders),
+            f"the same swing stands in the results twice ({said})",
+            "name the results of each recording once",
+        )
+
+
+def _routines(path: Path) -> dict[tuple[str | None, ...], str]:
+    """By a recording's labels, whose routine calibrated it; empty where the record is not there or says nothing."""
+    if not path.is_file():
+        return {}
+    try:
+        entries = json.loads(path.read_text(encoding="utf-8"))["recordings"]
+        found = {}
+        for entry in entries:
+            about, source = entry["recording"], entry["calibration"]["source"]
+            own = about["file"] if source == OWN_CALIBRATION else source
+            if own is not None:
+                found[tuple(about[name] for name in LABELS)] = f"{about['participant']}/{about['session']}/{own}"
+    except (ValueError, KeyError, TypeError) as error:
+        raise RecordingError(path, "it is no quality record", "analyze the recording again") from error
+    return found
+
+
+def write_comparison(table: pd.DataFrame, path: Path) -> None:
+    """Write a comparison as Parquet under a temporary name, then rename: it is there whole or not at all."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    units = json.dumps({m.name: m.unit for m in MEASURES}, ensure_ascii=False)
+    arrow = pa.Table.from_pandas(table, preserve_index=False).replace_schema_metadata({"units": units})
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        pq.write_table(arrow, temporary, compression="zstd")
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
