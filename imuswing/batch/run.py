@@ -1,0 +1,218 @@
+"""A whole batch: plan what is new or changed, run it, and leave tables, failures, codebook and provenance."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from fnmatch import fnmatch
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import imuswing
+from imuswing.batch.engines import run_in_processes, run_on_cluster
+from imuswing.batch.ledger import (
+    CURVES,
+    LEDGER,
+    QUALITY,
+    SWINGS,
+    Ledger,
+    leftovers,
+    read_ledgers,
+    root_of,
+    settings_hash,
+    take_away,
+    unchanged,
+)
+from imuswing.batch.work import Done, Task
+from imuswing.errors import RecordingError
+from imuswing.lesson import Settings
+from imuswing.recording.find import find_recordings
+from imuswing.results import write_text
+
+BATCH_SIZE = 16
+"""Recordings a task: one file of each table for so many, since a million small files serve nobody."""
+LIBRARIES = ("imuswing", "numpy", "scipy", "pandas", "pyarrow", "vqf")
+
+
+@dataclass(frozen=True, kw_only=True)
+class BatchSettings:
+    """How a batch runs. include, exclude: patterns on the path of a recording relative to the dataset."""
+
+    workers: int = 1
+    scheduler: str | None = None
+    batch_size: int = BATCH_SIZE
+    include: tuple[str, ...] = ()
+    exclude: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What there is and what is to do. stale: batches to take away first; tasks: to run."""
+
+    root: Path
+    recordings: int
+    kept: int
+    stale: tuple[str, ...]
+    tasks: tuple[Task, ...]
+
+    @property
+    def to_do(self) -> int:
+        """Recordings in the tasks."""
+        return sum(len(task.recordings) for task in self.tasks)
+
+
+def plan_batch(dataset: Path, out: Path, *, settings: Settings, batch: BatchSettings) -> Plan:
+    """Compare the dataset with the results that stand: only what is new or changed is done (again).
+
+    A batch of which one recording changed is done anew as a whole; one that was left half-written is taken away.
+    """
+    found = find_recordings(dataset)
+    root = root_of(found[0])
+    paths = [path.relative_to(root).as_posix() for path in found]
+    paths = [path for path in paths if _wanted(path, batch)]
+    if not paths:
+        raise RecordingError(dataset, "no recording matches the patterns", "check --include and --exclude")
+    ledgers = read_ledgers(out)
+    fingerprint = settings_hash(settings, imuswing.__version__)
+    wanted = set(paths)
+    kept, stale = set[str](), set(leftovers(out, ledgers))
+    for ledger in ledgers:
+        inside = {entry.path for entry in ledger.entries}
+        good = ledger.settings == fingerprint and inside <= wanted and not inside & kept
+        if good and all(unchanged(entry, root) for entry in ledger.entries):
+            kept |= inside
+        else:
+            stale.add(ledger.name)
+    names = _free_names({ledger.name for ledger in ledgers} - stale)
+    todo = [path for path in paths if path not in kept]
+    tasks = tuple(
+        Task(
+            name=next(names),
+            root=root,
+            recordings=tuple(todo[first : first + batch.batch_size]),
+            out=out,
+            settings=settings,
+            settings_hash=fingerprint,
+        )
+        for first in range(0, len(todo), batch.batch_size)
+    )
+    return Plan(root=root, recordings=len(paths), kept=len(kept), stale=tuple(sorted(stale)), tasks=tasks)
+
+
+def _wanted(path: str, batch: BatchSettings) -> bool:
+    included = not batch.include or any(fnmatch(path, pattern) for pattern in batch.include)
+    return included and not any(fnmatch(path, pattern) for pattern in batch.exclude)
+
+
+def _free_names(taken: set[str]) -> Iterator[str]:
+    number = 0
+    while True:
+        name = f"batch-{number:06d}"
+        if name not in taken:
+            yield name
+        number += 1
+
+
+def run_batch(
+    plan: Plan, out: Path, *, settings: Settings, batch: BatchSettings, progress: Callable[[int, int], None]
+) -> list[tuple[str, str]]:
+    """Run a plan; the recordings that could not be used, with their sentences, of this and earlier runs.
+
+    progress: called with recordings done and to do after each task.
+    """
+    for folder in (SWINGS, CURVES, LEDGER, QUALITY):
+        (out / folder).mkdir(parents=True, exist_ok=True)
+    take_away(out, plan.stale)
+    done = 0
+    for result in _engine(plan.tasks, batch):
+        done += result.recordings
+        progress(done, plan.to_do)
+    ledgers = read_ledgers(out)
+    _tell_top_positions(out, ledgers, settings)
+    failures = [(e.path, e.failure) for ledger in ledgers for e in ledger.entries if e.failure is not None]
+    failures.sort()
+    rows = "".join(f"{path}\t{sentence}\n" for path, sentence in failures)
+    write_text(out / "failures.tsv", "recording\treason\n" + rows)
+    write_text(out / "codebook.tsv", codebook())
+    write_text(out / "provenance.json", json.dumps(_provenance(plan, ledgers, settings), indent=1) + "\n")
+    return failures
+
+
+def _engine(tasks: Sequence[Task], batch: BatchSettings) -> Iterator[Done]:
+    if batch.scheduler is not None:
+        return run_on_cluster(tasks, address=batch.scheduler)
+    return run_in_processes(tasks, workers=batch.workers)
+
+
+def _tell_top_positions(out: Path, ledgers: Sequence[Ledger], settings: Settings) -> None:
+    """A student's full top may stand in another batch: tell `top_position` over all of them, rewriting what changes."""
+    import pandas as pd
+
+    from imuswing.measures.tables import write_swings
+    from imuswing.measures.top_position import with_top_position
+
+    columns = ["participant", "task", "kind", "block", "arm_height_top_deg", "top_position"]
+    paths = [out / SWINGS / f"{ledger.name}.parquet" for ledger in ledgers]
+    tables = [pd.read_parquet(path, columns=columns) for path in paths]
+    if not tables:
+        return
+    everything = with_top_position(
+        pd.concat(tables, keys=range(len(tables))), full_top_height_deg=settings.measures.full_top_height_deg
+    )
+    for number, (path, table) in enumerate(zip(paths, tables, strict=True)):
+        if not len(table):
+            continue
+        told = everything.loc[number, "top_position"]
+        if not told.equals(table["top_position"]):
+            swings = pd.read_parquet(path)
+            swings["top_position"] = told.to_numpy()
+            write_swings(swings, path)
+
+
+def codebook() -> str:
+    """Every column of both tables: table, column, unit, meaning."""
+    from imuswing.measures.dictionary import CURVE_UNITS, MEASURES, MOMENT_COLUMNS
+
+    rows = [("swings", name, "s", text) for name, text in MOMENT_COLUMNS.items()]
+    for measure in MEASURES:
+        sign = f" ({measure.sign})" if measure.sign else ""
+        rows.append(("swings", measure.name, measure.unit, f"{measure.definition}{sign}"))
+        if measure.has_se:
+            rows.append(("swings", measure.se_name, measure.unit, f"Standard error of {measure.name}."))
+    rows += [("curves", name, unit, "0 at impact" if name == "time_s" else "") for name, unit in CURVE_UNITS.items()]
+    return "table\tcolumn\tunit\tmeaning\n" + "".join("\t".join(row) + "\n" for row in rows)
+
+
+def _provenance(plan: Plan, ledgers: Sequence[Ledger], settings: Settings) -> dict[str, object]:
+    inputs = {file.path: file.hash for ledger in ledgers for entry in ledger.entries for file in entry.inputs}
+    return {
+        "versions": {"python": sys.version.split()[0], **{name: _version(name) for name in LIBRARIES}},
+        "dataset": str(plan.root),
+        "recordings": plan.recordings,
+        "settings": asdict(settings),
+        "inputs_blake2b": dict(sorted(inputs.items())),
+    }
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def progress_line(stream: object) -> Callable[[int, int], None]:
+    """Shows recordings done and time left on one line of a terminal; quiet on anything else."""
+    start = time.monotonic()
+
+    def show(done: int, total: int) -> None:
+        if not getattr(stream, "isatty", lambda: False)():
+            return
+        left = (time.monotonic() - start) / max(done, 1) * (total - done)
+        end = "\n" if done == total else ""
+        print(f"\r{done} of {total} recordings, {left / 60:.0f} min left ", end=end, file=sys.stderr, flush=True)
+
+    return show

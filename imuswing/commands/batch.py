@@ -1,0 +1,53 @@
+"""`imuswing batch`."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+SUMMARY = "Analyze every recording of a dataset, resuming where it was left; tables, failures and provenance."
+EXAMPLE = "imuswing batch lessons --out results --workers 2"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument("dataset", type=Path, metavar="DATASET", help="a dataset or a session folder")
+    parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the results go")
+    parser.add_argument(
+        "--workers", type=int, default=None, metavar="N", help="processes on this machine (as many as cores)"
+    )
+    parser.add_argument("--scheduler", metavar="ADDRESS", help="a Dask scheduler to run on instead")
+    parser.add_argument(
+        "--include", action="append", default=[], metavar="PATTERN", help="only such paths, e.g. '*task-chip*'"
+    )
+    parser.add_argument("--exclude", action="append", default=[], metavar="PATTERN", help="not such paths")
+    parser.add_argument("--dry-run", action="store_true", help="only say what would be done")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the batch; 3 where some recordings could not be used."""
+    from imuswing.errors import SettingsError
+
+    if args.workers is not None and args.workers < 1:
+        raise SettingsError(f"--workers is {args.workers}; it must be 1 or more")
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    from imuswing.batch.run import BatchSettings, plan_batch, progress_line, run_batch
+    from imuswing.lesson import Settings
+
+    settings = Settings()
+    batch = BatchSettings(
+        workers=args.workers or os.cpu_count() or 1,
+        scheduler=args.scheduler,
+        include=tuple(args.include),
+        exclude=tuple(args.exclude),
+    )
+    plan = plan_batch(args.dataset, args.out, settings=settings, batch=batch)
+    print(f"{plan.recordings} recordings: {plan.kept} done already, {plan.to_do} to do")
+    if args.dry_run:
+        return 0
+    failures = run_batch(plan, args.out, settings=settings, batch=batch, progress=progress_line(sys.stderr))
+    print(f"written: {args.out}; {len(failures)} recordings could not be used (failures.tsv)")
+    return 3 if failures else 0
