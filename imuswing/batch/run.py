@@ -88,16 +88,18 @@ def plan_batch(dataset: Path, out: Path, *, settings: Settings, batch: BatchSett
             stale.add(ledger.name)
     names = _free_names({ledger.name for ledger in ledgers} - stale)
     todo = [path for path in paths if path not in kept]
+    # A small dataset is shared out evenly; the rows are the same however they are shared out.
+    size = max(1, min(batch.batch_size, -(-len(todo) // (4 * batch.workers))))
     tasks = tuple(
         Task(
             name=next(names),
             root=root,
-            recordings=tuple(todo[first : first + batch.batch_size]),
+            recordings=tuple(todo[first : first + size]),
             out=out,
             settings=settings,
             settings_hash=fingerprint,
         )
-        for first in range(0, len(todo), batch.batch_size)
+        for first in range(0, len(todo), size)
     )
     return Plan(root=root, recordings=len(paths), kept=len(kept), stale=tuple(sorted(stale)), tasks=tasks)
 
