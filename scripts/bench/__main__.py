@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 import time
 from pathlib import Path
@@ -61,6 +62,17 @@ def figures(outcome: dict[str, Any], *, preset: str, targets: str, title: str) -
     return result
 
 
+def _plain(value: Any) -> Any:
+    """The same with null instead of nan, which JSON does not know, and numpy's numbers as Python's."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run the bench and print its table."""
     args = parse(arguments)
@@ -83,7 +95,7 @@ def main(arguments: list[str] | None = None) -> int:
     result = figures(outcome, preset=args.preset, targets=args.targets, title=title)
     print(table(result))
     if args.json is not None:
-        args.json.write_text(json.dumps(result, indent=1), encoding="utf-8")
+        args.json.write_text(json.dumps(_plain(result), indent=1, allow_nan=False), encoding="utf-8")
     if args.rows is not None:
         rows.drop(columns=[name for name in rows if name.startswith("flags")]).to_parquet(args.rows, index=False)
     return 0
