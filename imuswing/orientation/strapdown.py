@@ -9,46 +9,25 @@ from __future__ import annotations
 import numpy as np
 
 from imuswing.errors import SettingsError, require_one_of
-from imuswing.orientation.quaternion import FloatArray, cross, cumulative_product, exp, inverse, multiply, normalise
+from imuswing.orientation.quaternion import FloatArray, cumulative_product, exp, inverse, multiply, normalise
+from imuswing.sensors.increments import instants_from_means, interval_means, rotation_vectors
 from imuswing.vocabulary import SAMPLE_MEANINGS, SampleMeaning
-
-
-def interval_means(gyr: FloatArray, *, sample_meaning: SampleMeaning) -> FloatArray:
-    """Mean angular velocity (N, 3) over the interval before each sample, from gyr (N, 3) in any unit.
-
-    `mean`: the samples are that already. `instant`: the cubic through the four samples around each interval is
-    integrated (weights −1, 13, 13, −1 over 24); end intervals use the parabola through the nearest three. Sample 0 of
-    `instant` data, whose interval was not seen, keeps its own value. Plain integration of instants is half a sample
-    late, which costs degrees at golf speed.
-    """
-    require_one_of("sample_meaning", sample_meaning, SAMPLE_MEANINGS)
-    gyr = np.asarray(gyr, dtype=np.float64)
-    if sample_meaning == "mean" or len(gyr) < 2:
-        return gyr.copy()
-    means = np.empty_like(gyr)
-    means[0] = gyr[0]
-    means[1:] = 0.5 * (gyr[1:] + gyr[:-1])
-    if len(gyr) >= 3:
-        means[1] = (5.0 * gyr[0] + 8.0 * gyr[1] - gyr[2]) / 12.0
-        means[-1] = (5.0 * gyr[-1] + 8.0 * gyr[-2] - gyr[-3]) / 12.0
-    if len(gyr) >= 4:
-        means[2:-1] = (13.0 * (gyr[1:-2] + gyr[2:-1]) - gyr[:-3] - gyr[3:]) / 24.0
-    return means
 
 
 def rotation_increments(gyr: FloatArray, *, rate: float, sample_meaning: SampleMeaning) -> FloatArray:
     """Rotation vectors (N, 3) in rad between samples of gyr (N, 3) rad/s, evenly spaced at `rate` Hz, without gaps.
 
-    The interval means times the step, plus the part that turning axes add (coning): a twelfth of the cross product of
-    the last increment with this one, exact for a rate that is linear over two steps (Bortz 1971, IEEE Trans Aerosp
-    Electron Syst 7:61; Savage 1998, J Guid Control Dyn 21:19, eq. 47 without the higher terms; eq. from memory).
-    Raises `SettingsError` for a rate that is not a positive number.
+    `mean`: a sample stands for the interval before it. `instant`: the cubic through the four samples around an interval
+    is integrated, since plain sums of instants are half a sample late, which costs degrees at golf speed. The coning
+    term of axes that turn is added. Row 0 is zero. Raises `SettingsError` for a rate that is not a positive number.
     """
+    require_one_of("sample_meaning", sample_meaning, SAMPLE_MEANINGS)
     if not (np.isfinite(rate) and rate > 0):
         raise SettingsError(f"rate is {rate!r}; it must be a positive number of Hz")
-    increments = interval_means(gyr, sample_meaning=sample_meaning) / rate
-    increments[1:] += cross(increments[:-1].copy(), increments[1:]) / 12.0
-    return increments
+    gyr = np.asarray(gyr, dtype=np.float64)
+    if sample_meaning == "mean":
+        return rotation_vectors(instants_from_means(gyr), gyr, step=1.0 / rate)
+    return rotation_vectors(gyr, interval_means(gyr), step=1.0 / rate)
 
 
 def integrate(increments: FloatArray, *, start: FloatArray | None = None, start_index: int = 0) -> FloatArray:

@@ -97,7 +97,7 @@ def test_ahrs_filters_are_the_packages_own(method: str) -> None:
 
 @pytest.mark.parametrize("method", ["madgwick", "mahony", "ekf"])
 def test_ahrs_filters_know_up_on_real_data(method: str) -> None:
-    """30 s of BROAD: with their defaults these filters err by 2 to 10° of inclination there, in a wrong frame by > 40°."""
+    """30 s of BROAD: their defaults err by 2 to 10° of inclination there, a wrong frame by over 40°."""
     data = trial(TRIALS[0])
     cut = slice(8000, 8000 + 8571)
     short = {name: data[name][cut] for name in ("gyr", "acc", "mag", "q_ref", "movement")}

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from imuswing.errors import SettingsError
 from imuswing.orientation.quaternion import angle_between, exp, multiply, rotate
-from imuswing.orientation.strapdown import integrate, interval_means, rotation_increments, tilt_from_up
+from imuswing.orientation.strapdown import integrate, rotation_increments, tilt_from_up
 
 
 def coning(time: np.ndarray, *, turn_dps: float, spin_dps: float) -> tuple[np.ndarray, np.ndarray]:
@@ -30,7 +30,7 @@ def coning(time: np.ndarray, *, turn_dps: float, spin_dps: float) -> tuple[np.nd
 def test_instants_of_a_turning_axis(rate: float, tolerance_deg: float) -> None:
     """1000 °/s about an axis that itself turns at 600 °/s: a wrist's speed in a fast swing, for half a second.
 
-    Halving the step must take the error down by 2³ or more (the end intervals' order).
+    The end intervals, taken by trapezoids, decide: their error falls with the cube of the step.
     """
     time = np.arange(0.0, 0.5, 1.0 / rate)
     truth, gyr = coning(time, turn_dps=600.0, spin_dps=1000.0)
@@ -55,23 +55,13 @@ def test_means_of_a_turning_axis(rate: float, tolerance_deg: float) -> None:
     assert np.degrees(np.max(angle_between(q, truth))) < tolerance_deg
 
 
-def test_interval_means_are_exact_for_a_cubic() -> None:
-    time = np.arange(9.0)
-    cubic = 0.3 * time**3 - time**2 + 2.0 * time - 5.0
-    primitive = 0.075 * time**4 - time**3 / 3.0 + time**2 - 5.0 * time
-    means = interval_means(np.column_stack((cubic, cubic, cubic)), sample_meaning="instant")
-    np.testing.assert_allclose(means[2:-1, 0], np.diff(primitive)[1:-1], rtol=1e-12)
-    square = np.column_stack((time**2, time**2, time**2))
-    np.testing.assert_allclose(
-        interval_means(square, sample_meaning="instant")[1:, 0], np.diff(time**3 / 3.0), rtol=1e-12
-    )
-
-
 @pytest.mark.parametrize("count", [1, 2, 3, 4])
 def test_short_data_keep_a_constant_rate(count: int) -> None:
     constant = np.full((count, 3), 2.0)
-    np.testing.assert_allclose(interval_means(constant, sample_meaning="instant"), constant)
-    np.testing.assert_allclose(integrate(constant / 10.0).shape, (count, 4))
+    for meaning in ("mean", "instant"):
+        increments = rotation_increments(constant, rate=10.0, sample_meaning=meaning)
+        np.testing.assert_allclose(increments[1:], constant[1:] / 10.0)
+        assert integrate(increments).shape == (count, 4)
 
 
 def test_integration_from_the_middle_and_of_many_at_once() -> None:

@@ -1,0 +1,104 @@
+"""A sensor's fixed errors, learnt from how gravity closes over many motions of a session.
+
+One swing cannot tell the nine parts of a gyro's matrix apart; many different motions between rests can (the idea of
+calibrating a gyro by gravity before and after a turn: Fong, Ong & Nee 2008, Meas Sci Technol 19:085202; Tedaldi, Pretto
+& Menegatti 2014, ICRA). Here the person's own movements serve: the routine, the swings and what lies between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from imuswing.orientation.closure import SHARED
+from imuswing.orientation.problem import (
+    Problem,
+    State,
+    closing_at,
+    equations,
+    moved,
+    own_parameters,
+    pose_problem,
+    solve,
+)
+from imuswing.orientation.quaternion import FloatArray
+from imuswing.orientation.stretch import (
+    DEFAULT_SMOOTHING,
+    SensorCorrection,
+    SmoothSettings,
+    Stretch,
+    unknown_correction,
+)
+
+PASSES = 2
+"""Steps of the joint problem after each stretch was solved for itself; a third changes no figure."""
+
+
+def estimate_correction(
+    stretches: Sequence[Stretch], *, settings: SmoothSettings = DEFAULT_SMOOTHING
+) -> SensorCorrection:
+    """Gyro matrix and accelerometer errors of one sensor from all its stretches, each with a rest at either end.
+
+    All stretches share the 21 parameters of `SensorCorrection`; the others are each stretch's own and are eliminated
+    (Schur complement), so the cost grows linearly. What the motions do not show stays at the settings' prior, and the
+    covariance says which. With no stretch the prior is returned.
+    """
+    prior = unknown_correction(settings)
+    precision: FloatArray = np.asarray(np.linalg.inv(prior.covariance))
+    work = [_solved_alone(stretch, prior, settings) for stretch in stretches]
+    mean, total = prior.mean, precision
+    for _ in range(PASSES):
+        parts = [_without_own(problem, state, precision) for problem, state in work]
+        total = precision + sum((part.normal for part in parts), np.zeros_like(precision))
+        right = precision @ prior.mean + sum((part.right for part in parts), np.zeros_like(mean))
+        mean = np.asarray(np.linalg.solve(total, right))
+        work = [
+            (problem, moved(problem, state, part.step_to(mean, state)))
+            for (problem, state), part in zip(work, parts, strict=True)
+        ]
+    covariance = np.linalg.inv(total)
+    return SensorCorrection(mean=mean, covariance=0.5 * (covariance + covariance.T), learnt=True)
+
+
+def _solved_alone(stretch: Stretch, prior: SensorCorrection, settings: SmoothSettings) -> tuple[Problem, State]:
+    problem = pose_problem(stretch, correction=prior, settings=settings)
+    problem, state, _, step = solve(problem, len(stretch.increments) // 2)
+    return problem, moved(problem, state, step)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Part:
+    """What one stretch says about the shared parameters x (21,): normal·x = right, the prior left out; and how its own
+    parameters follow from x: own_step = own_right − own_slope·(x − x_now).
+    """
+
+    normal: FloatArray
+    right: FloatArray
+    own_right: FloatArray
+    own_slope: FloatArray
+
+    def step_to(self, mean: FloatArray, state: State) -> FloatArray:
+        """The step (n,) of the stretch's θ when the shared parameters become `mean`."""
+        shared_step = mean - state.theta[SHARED]
+        own_step = self.own_right - self.own_slope @ shared_step
+        return np.concatenate((own_step[: SHARED.start], shared_step, own_step[SHARED.start :]))
+
+
+def _without_own(problem: Problem, state: State, precision: FloatArray) -> _Part:
+    system = equations(problem, state, closing_at(problem, state))
+    now = state.theta[SHARED]
+    own = own_parameters(problem.layout)
+    normal = system.normal[SHARED, SHARED] - precision
+    right = system.right[SHARED] - precision @ (problem.layout.mean[SHARED] - now)
+    across = system.normal[SHARED][:, own]
+    own_inverse = np.linalg.inv(system.normal[np.ix_(own, own)])
+    own_right, own_slope = own_inverse @ system.right[own], own_inverse @ across.T
+    reduced = normal - across @ own_slope
+    return _Part(
+        normal=reduced,
+        right=reduced @ now + right - across @ own_right,
+        own_right=own_right,
+        own_slope=own_slope,
+    )
