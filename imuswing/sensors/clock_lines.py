@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -47,6 +47,11 @@ def with_bias(information: FloatArray, bias_s: float, *, span_s: float) -> Float
     """
     spoilt = np.diag([bias_s**-2.0, (bias_s / max(span_s, 1.0)) ** -2.0])
     return np.asarray(information - information @ np.linalg.solve(information + spoilt, information))
+
+
+def weakened(cue: Cue, share: float) -> Cue:
+    """The cue with only a share of its information: several that rest on the same observations are not so many."""
+    return replace(cue, information=share * cue.information)
 
 
 @dataclass(frozen=True, kw_only=True)

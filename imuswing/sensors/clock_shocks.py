@@ -39,6 +39,9 @@ TAP_BIAS_S = 0.0005
 
 TAPS, SHOCKS = "taps", "shocks"
 
+ONSET_SD = 0.35
+"""Standard deviation of an onset in samples: 0.29 for being seen at the next sample, and more where that is missed."""
+
 SURE = 2.5
 """Shared knocks must exceed what chance gives by so many standard deviations."""
 
@@ -118,7 +121,7 @@ def knock_cues(
     when, gap = when[keep], gap[keep]
     own = line(when) + gap
     tapped = np.any((own[:, None] >= taps[:, 0]) & (own[:, None] <= taps[:, 1]), axis=1) if len(taps) else gap > np.inf
-    floor = step / np.sqrt(12.0)
+    floor = step * ONSET_SD
     cues = []
     for name, which, bias in (
         (TAPS, tapped, TAP_BIAS_S),

@@ -10,7 +10,7 @@ import numpy as np
 from imuswing.recording.model import FloatArray, Recording
 from imuswing.sensors.clean import Clean
 from imuswing.sensors.clock_joint import CHAIN, joint_cue, joints_between
-from imuswing.sensors.clock_lines import Cue, Line, Solution, solve
+from imuswing.sensors.clock_lines import Cue, Line, Solution, solve, weakened
 from imuswing.sensors.clock_rough import Rough, rough_line
 from imuswing.sensors.clock_shocks import DRIFT_SD, TAPS, knock_cues
 from imuswing.vocabulary import TAP
@@ -179,7 +179,8 @@ def _knock_cues(
                 likely = float(np.hypot(moved[a], moved[b]))
                 found = [cue for cue in found if cue.name == TAPS or _agrees(cue, line, likely)]
             cues.extend(found)
-    return cues
+    # Each system's onsets stand in as many pairs as there are other systems.
+    return [weakened(cue, 2.0 / len(names)) for cue in cues]
 
 
 def _agrees(cue: Cue, line: Line, se: float) -> bool:
