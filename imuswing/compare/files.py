@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 TABLE: Final = "swings.parquet"
 FOLDER: Final = "swings"
 QUALITY: Final = "quality.json"
+QUALITY_FOLDER: Final = "quality"
 LABELS: Final = ("participant", "session", "task", "acq", "run")
 OWN_CALIBRATION: Final = "this recording"
 """What the quality record says where a recording was calibrated by its own routine."""
@@ -42,10 +43,12 @@ def read_results(folders: Sequence[Path]) -> pd.DataFrame:
     """
     import pyarrow as pa
 
-    tables, routines = [], {}
+    tables: list[Any] = []
+    routines: dict[tuple[str | None, ...], str] = {}
     for folder in folders:
         tables += [_read_table(path) for path in _tables_in(folder)]
-        routines.update(_routines(folder / QUALITY))
+        for record in _quality_records(folder):
+            routines.update(_routines(record))
     swings = pa.concat_tables(tables, promote_options="permissive").to_pandas()
     _refuse_doubles(swings, folders)
     swings[STRAPPING] = [
@@ -107,14 +110,18 @@ def _refuse_doubles(swings: pd.DataFrame, folders: Sequence[Path]) -> None:
         )
 
 
+def _quality_records(folder: Path) -> list[Path]:
+    """Beside `swings.parquet` one record of all recordings, beside `swings/` one for each table."""
+    whole = folder / QUALITY
+    return [whole] if whole.is_file() else sorted((folder / QUALITY_FOLDER).glob("*.json"))
+
+
 def _routines(path: Path) -> dict[tuple[str | None, ...], str]:
-    """By a recording's labels, whose routine calibrated it; empty where the record is not there or says nothing."""
-    if not path.is_file():
-        return {}
+    """By a recording's labels, whose routine calibrated it."""
+    found = {}
     try:
-        entries = json.loads(path.read_text(encoding="utf-8"))["recordings"]
-        found = {}
-        for entry in entries:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        for entry in record["recordings"] if isinstance(record, dict) else record:
             about, source = entry["recording"], entry["calibration"]["source"]
             own = about["file"] if source == OWN_CALIBRATION else source
             if own is not None:

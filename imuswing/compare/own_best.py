@@ -138,7 +138,7 @@ def _errors(shots: pd.DataFrame, measure: str) -> FloatArray:
     name = f"{measure}_se"
     if name not in shots.columns:
         return np.zeros(len(shots))
-    return np.nan_to_num(shots[name].to_numpy(dtype=float, na_value=np.nan))
+    return np.asarray(np.nan_to_num(shots[name].to_numpy(dtype=float, na_value=np.nan)))
 
 
 def _merit(values: FloatArray, better: Better) -> FloatArray:

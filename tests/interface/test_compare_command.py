@@ -143,6 +143,13 @@ def test_recordings_with_one_routine_share_a_strapping(tmp_path: Path) -> None:
     assert apart["strapping"].nunique() == 2
     record(folder, ("1", "1", "this recording"), ("1", "2", "run1"))
     assert read_results([folder])["strapping"].nunique() == 1
+    # As batch writes it: a table and a record, a plain list, of the same name in folders of their own.
+    for name, file in (("swings", "swings.parquet"), ("quality", "quality.json")):
+        (tmp_path / "many" / name).mkdir(parents=True)
+        moved = tmp_path / "many" / name / f"batch-000000{Path(file).suffix}"
+        moved.write_bytes((folder / file).read_bytes())
+    moved.write_text(json.dumps(json.loads(moved.read_text())["recordings"]))
+    assert read_results([tmp_path / "many"])["strapping"].nunique() == 1
     record(folder, ("1", "1", "this recording"), ("1", "2", "this recording"))
     assert read_results([folder])["strapping"].nunique() == 2
 
@@ -179,7 +186,7 @@ def test_what_cannot_be_read_is_named(tmp_path: Path, capsys: Capture) -> None:
     other.mkdir()
     pd.DataFrame({"x": [1]}).to_parquet(other / "swings.parquet")
     bad_record = results(tmp_path / "record", swings())
-    (bad_record / "quality.json").write_text("[]")
+    (bad_record / "quality.json").write_text("[1]")
     file = tmp_path / "file"
     file.write_text("")
     said = {
