@@ -44,6 +44,15 @@ JUDGING_STEP = np.radians(3.0)
 GREATEST_STEP = np.radians(20.0)
 """A longer step is shortened: beyond, the model is not linear."""
 
+RUN_PIECE_S = 0.015
+"""Length of the pieces of a doubtful run; a fast arm's rate is about straight over it."""
+
+MOST_PIECES = 4
+"""A longer run is cut into so many pieces."""
+
+ALIKE = 0.8
+"""Correlation of the rate errors of a run's pieces: a bridge mostly misses a peak on one side (an assumption)."""
+
 REST_SPEEDS = 2
 """A rest with so many speeds left to judge by is judged by its own residuals."""
 
@@ -105,27 +114,31 @@ def pose_problem(stretch: Stretch, *, correction: SensorCorrection, settings: Sm
 def _layout(stretch: Stretch, correction: SensorCorrection, settings: SmoothSettings) -> Layout:
     count = len(stretch.increments)
     size = max(1, round(BLOCK_S * stretch.rate))
-    first, last, runs_se = doubtful_runs(stretch)
+    first, last, runs_covariance = doubtful_runs(stretch)
     spans = max(1, round(count / stretch.rate / settings.walk_span_s))
     nodes = np.linspace(0, count - 1, spans + 1).round().astype(np.intp)
     walk_sd = max(stretch.gyr_noise, 1e-6) / stretch.rate * np.sqrt(np.diff(nodes))
-    own_sd = np.concatenate((np.repeat(runs_se, 3), np.repeat(walk_sd, 3)))
-    n = FIXED_COUNT + len(own_sd)
+    runs = slice(FIXED_COUNT, FIXED_COUNT + 3 * len(first))
+    n = runs.stop + 3 * spans
     mean, precision = np.zeros(n), np.zeros((n, n))
     mean[SHARED] = correction.mean
     precision[SHARED, SHARED] = np.linalg.inv(correction.covariance)
-    sd = np.concatenate((np.full(2, WIDE_TILT), np.full(3, max(stretch.bias_se, 1e-6)), np.ones(21), own_sd))
-    diagonal = np.r_[TILT, GYRO_BIAS, FIXED_COUNT:n]
-    precision[diagonal, diagonal] = 1.0 / sd[diagonal] ** 2
+    if len(first):
+        precision[runs, runs] = np.kron(np.linalg.inv(runs_covariance), np.eye(3))
+    sd = np.concatenate((np.full(2, WIDE_TILT), np.full(3, max(stretch.bias_se, 1e-6)), np.repeat(walk_sd, 3)))
+    diagonal = np.r_[TILT, GYRO_BIAS, runs.stop : n]
+    precision[diagonal, diagonal] = 1.0 / sd**2
     edges = np.arange(0, count, size)
     return Layout(size=size, edges=edges, run_first=first, run_last=last, nodes=nodes, mean=mean, precision=precision)
 
 
 def doubtful_runs(stretch: Stretch) -> tuple[IntArray, IntArray, FloatArray]:
-    """First and one-past-last increment (R,) of runs whose sum is in doubt, and the error of their mean rate, rad/s.
+    """First and one-past-last increment (R,) of runs whose sum is in doubt, and the covariance (R, R) of the errors of
+    their mean rates, (rad/s)², each axis.
 
-    Bridged samples, whose error has one sign over the run; and samples around a shock, too rough to be integrated by a
-    cubic: the error term of the four-sample rule, 11/720 of the fourth difference (Taylor series), of any sign.
+    Bridged samples, whose errors add up over the run; and samples around a shock, too rough to be integrated by a
+    cubic: the error term of the four-sample rule, 11/720 of the fourth difference (Taylor series), of any sign. A run
+    is cut into pieces, since what a bridge misses has a shape; the error of the whole run is as stated.
     """
     bridged = np.where(stretch.gyr_se > BRIDGED * stretch.gyr_noise, stretch.gyr_se, 0.0)
     rough = np.zeros(len(bridged))
@@ -135,9 +148,22 @@ def doubtful_runs(stretch: Stretch) -> tuple[IntArray, IntArray, FloatArray]:
     rough[rough <= BRIDGED * stretch.gyr_noise] = 0.0
     doubtful = (bridged > 0.0) | (rough > 0.0)
     doubtful[0] = False
-    first, last = mask_runs(doubtful)
-    se = [max(bridged[i:j].max(), np.sqrt(np.sum(rough[i:j] ** 2)) / (j - i)) for i, j in zip(first, last, strict=True)]
-    return first, last, np.array(se)
+    bounds: list[tuple[int, int]] = []
+    variances: list[tuple[int, float]] = []
+    for first, last in zip(*mask_runs(doubtful), strict=True):
+        length = int(last - first)
+        se = max(float(bridged[first:last].max()), float(np.sqrt(np.sum(rough[first:last] ** 2))) / length)
+        pieces = int(np.clip(round(length / stretch.rate / RUN_PIECE_S), 1, min(MOST_PIECES, length)))
+        bounds += pairwise(np.linspace(first, last, pieces + 1).round().astype(int).tolist())
+        variances.append((pieces, se**2))
+    covariance = np.zeros((len(bounds), len(bounds)))
+    at = 0
+    for pieces, variance in variances:
+        alike = ALIKE + (1.0 - ALIKE) * np.eye(pieces)
+        covariance[at : at + pieces, at : at + pieces] = variance / alike.mean() * alike
+        at += pieces
+    first_last = np.array(bounds, dtype=np.intp).reshape(-1, 2)
+    return first_last[:, 0], first_last[:, 1], covariance
 
 
 def place_knots(stretch: Stretch, layout: Layout, settings: SmoothSettings) -> Knots:
