@@ -173,7 +173,8 @@ def _joint_errors(
         full = np.zeros((3, total + 1))
         full[:, offsets[point] : offsets[point] + segment.error_map.shape[2]] = segment.error_map[index]
         if point == LEAD_HAND and tie is not None:
+            # The tie's covariance is of parameters, true minus found; a hand turned too far is an error the other way.
             vertical = rotate(inverse(base[place]), np.array([0.0, 0.0, 1.0]))
-            full[:, total] += vertical
+            full[:, total] -= vertical
         maps.append(full)
     return np.stack(maps), covariance
