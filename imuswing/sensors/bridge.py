@@ -75,16 +75,16 @@ def _kriging(known: tuple[int, ...], length: int, rate: float, scale_s: float, r
     return _Kriging(weights=weights, se=float(np.sqrt(smooth + (ROUGHNESS * length / rate) ** 2)))
 
 
-def local_speed(values: FloatArray, *, rate: float, reach_s: float) -> FloatArray:
-    """(N,) greatest magnitude of (N, 3) within about `reach_s` of each sample; missing samples do not count."""
+def local_speed(values: FloatArray, where: IntArray, *, rate: float, reach_s: float) -> FloatArray:
+    """(K,) greatest magnitude of (N, 3), finite, within about `reach_s` of samples `where` (K,)."""
     size = max(round(0.05 * rate), 1)
     blocks = -(-len(values) // size)
     magnitude = np.zeros(blocks * size)
-    magnitude[: len(values)] = np.nan_to_num(row_magnitude(values))
+    magnitude[: len(values)] = row_magnitude(values)
     peaks = magnitude.reshape(blocks, size).max(axis=1)
     reach = max(round(reach_s * rate / size), 1)
     widened = np.lib.stride_tricks.sliding_window_view(np.pad(peaks, reach), 2 * reach + 1).max(axis=1)
-    return np.asarray(np.repeat(widened, size)[: len(values)])
+    return np.asarray(widened[where // size])
 
 
 def _flanks(known: BoolArray, first: int, last: int, wanted: int) -> IntArray:
@@ -95,39 +95,49 @@ def _flanks(known: BoolArray, first: int, last: int, wanted: int) -> IntArray:
     return np.concatenate((before, after))
 
 
+@lru_cache(maxsize=256)
+def _plain_flanks(length: int, wanted: int) -> tuple[int, ...]:
+    """Offsets of the `wanted` samples on either side of a gap that has no other gap near."""
+    return (*range(-wanted, 0), *range(length, length + wanted))
+
+
 def bridge_missing(
     values: FloatArray, missing: BoolArray, *, rate: float, noise: float, settings: SensorSettings, centred: bool
 ) -> Bridged:
-    """Fill missing rows of (N, 3); noise: SD of a sample, in the unit of the values.
+    """Bridge missing rows of (N, 3), which are finite: filled with lines; noise: SD of a sample, in the values' unit.
 
     centred: the values vary about zero (angular velocity without bias), else about what they are on the flanks.
     """
-    out = fill_with_lines(values, missing)
     se = np.zeros(len(values))
     unusable = np.zeros(len(values), np.bool_)
     first, last = runs(missing)
     if len(first) == 0:
         return Bridged(values=values, se=se, unusable=unusable)
-    speed = local_speed(np.where(missing[:, None], 0.0, values), rate=rate, reach_s=settings.bridge_reach_s)
-    speed = np.maximum(speed, noise)
+    out = np.array(values)
+    speed = np.maximum(local_speed(values, first, rate=rate, reach_s=settings.bridge_reach_s), noise)
     known = ~missing
     wanted = max(round(settings.bridge_flank_s * rate), 3)
-    groups: dict[tuple[tuple[int, ...], int, float], list[int]] = defaultdict(list)
-    for i, j in zip(first.tolist(), last.tolist(), strict=True):
+    groups: dict[tuple[tuple[int, ...], int, float], list[tuple[int, float]]] = defaultdict(list)
+    # Most gaps have no other near: their flanks need not be looked for.
+    alone = (first - np.append(0, last[:-1]) >= wanted) & (np.append(first[1:], len(known)) - last >= wanted)
+    for i, j, lonely, fast in zip(first.tolist(), last.tolist(), alone.tolist(), speed.tolist(), strict=True):
+        if lonely and j - i <= settings.bridge_longest_s * rate:
+            groups[(_plain_flanks(j - i, wanted), j - i, _ratio(noise, fast))].append((i, fast))
+            continue
         flanks = _flanks(known, i, j, wanted)
         if not _two_sided(flanks, i, j) or j - i > settings.bridge_longest_s * rate:
             unusable[i:j] = True
-            se[i:j] = np.maximum(speed[i:j], 1.0)
+            se[i:j] = max(fast, 1.0)
             continue
-        groups[(tuple((flanks - i).tolist()), j - i, _ratio(noise, speed[i]))].append(i)
-    for (offsets, length, ratio), starts in groups.items():
+        groups[(tuple((flanks - i).tolist()), j - i, _ratio(noise, fast))].append((i, fast))
+    for (offsets, length, ratio), gaps in groups.items():
         kriging = _kriging(offsets, length, rate, settings.bridge_scale_s, ratio)
-        begin = np.array(starts)
+        begin = np.array([i for i, _ in gaps])
         inner = begin[:, None] + np.arange(length)
         flank_values = values[begin[:, None] + np.array(offsets)]
         centre = 0.0 if centred else flank_values.mean(axis=1, keepdims=True)
         out[inner] = np.einsum("lk,gkc->glc", kriging.weights, flank_values - centre) + centre
-        error = kriging.se * speed[begin]
+        error = kriging.se * np.array([fast for _, fast in gaps])
         se[inner] = error[:, None]
         unusable[inner] = (error * length / rate > np.radians(settings.bridge_worst_deg))[:, None]
     return Bridged(values=out, se=se, unusable=unusable)

@@ -33,24 +33,37 @@ AGREED = 0.35
 HINT_S = 3.0
 """A hint is right to within this, or not at all."""
 
+HINT_REACH_S = 1.2
+"""Where nothing but a hint is known, offsets so far from it are tried: it may be told in whole seconds."""
+
 HINT_FAVOUR = 0.6
 """An offset near the hint wins if it has this share of the best one's votes."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Rough:
-    """line: between the two clocks.  agreed: share of the evidence behind it.  wild: its drift is that of no clock."""
+    """line: between the two clocks.  agreed: share of the evidence behind it.  reach_s: how far off it may be.
+    wild: its drift is that of no clock."""
 
     line: Line
     agreed: float
-    wild: bool
+    reach_s: float = 0.3
+    wild: bool = False
 
 
 def rough_line(first: Clean, second: Clean, *, hint: float | None) -> Rough | None:
-    """The second sensor's clock told by the first's, or None if their liveliness has nothing in common.
+    """The second sensor's clock told by the first's; without anything in common in liveliness the hint, or None.
 
     hint: s, the second clock's start after the first's, from the recording.
     """
+    found = _from_liveliness(first, second, hint)
+    if found is None and hint is not None:
+        at = second.start + 0.5 * len(second.gyr) / second.rate
+        return Rough(line=Line(offset=hint, drift=0.0, at=at), agreed=0.0, reach_s=HINT_REACH_S)
+    return found
+
+
+def _from_liveliness(first: Clean, second: Clean, hint: float | None) -> Rough | None:
     a, b = _liveliness(first), _liveliness(second)
     if min(len(a), len(b)) < 50:
         return None
@@ -63,7 +76,7 @@ def rough_line(first: Clean, second: Clean, *, hint: float | None) -> Rough | No
     when = second.start + STEP_S * (chunk + 0.5 * CHUNK_S / STEP_S) - at
     usual = _vote(offset, weight, hint, width=TOLERANCE_S + USUAL_DRIFT * float(np.ptp(when)) / 2.0)
     if usual[1] >= AGREED * total:
-        return Rough(line=Line(offset=usual[0], drift=0.0, at=at), agreed=usual[1] / total, wild=False)
+        return Rough(line=Line(offset=usual[0], drift=0.0, at=at), agreed=usual[1] / total)
     if len(np.unique(chunk)) < 4:
         return None
     votes = [_vote(offset - drift * when, weight, hint, width=TOLERANCE_S) for drift in WILD_DRIFTS]

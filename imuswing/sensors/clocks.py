@@ -60,6 +60,8 @@ def align(sensors: Mapping[str, Clean], recording: Recording) -> dict[str, Clock
     for sensor in sensors.values():
         systems.setdefault(sensor.stream.tracking_system, []).append(sensor)
     first, *others = sorted(systems)
+    if first != recording.tracking_systems[0]:
+        return _without_reference(systems, recording)
     lines = {first: ClockLine(offset=0.0, drift=0.0, se=0.0, drift_se=0.0, source=REFERENCE)}
     if not others:
         return lines
@@ -67,16 +69,22 @@ def align(sensors: Mapping[str, Clean], recording: Recording) -> dict[str, Clock
     known = {name: found.line for name, found in rough.items()}
     drift_sd = {name: WILD_DRIFT_SD if found.wild else DRIFT_SD for name, found in rough.items()}
     reference = Line(offset=0.0, drift=0.0, at=0.0)
-    cues = _motion_cues(systems, first, {first: reference, **known})
+    reach = {first: 0.0, **{name: found.reach_s for name, found in rough.items()}}
+    cues = _motion_cues(systems, first, {first: reference, **known}, reach)
     solution = solve(cues, reference=first, rough=known, drift_sd=drift_sd)
     moved = {name: float(np.sqrt(solution.covariances[name][0, 0])) for name in known if solution.names[name]}
     taps = np.array([(e.onset - TAP_BEFORE_S, e.end + TAP_AFTER_S) for e in recording.of_type(TAP)]).reshape(-1, 2)
-    cues += _knock_cues(systems, {first: reference, **solution.lines}, {first: 0.0, **moved}, taps)
+    cues += _knock_cues(systems, {first: reference, **solution.lines}, reach, {first: 0.0, **moved}, taps)
     solution = solve(cues, reference=first, rough=known, drift_sd=drift_sd)
     for name in others:
         linked = name in known and bool(solution.names[name])
         lines[name] = _told(name, systems[name][0], solution) if linked else _unknown(recording.start_hints.get(name))
     return lines
+
+
+def _without_reference(systems: Mapping[str, list[Clean]], recording: Recording) -> dict[str, ClockLine]:
+    """The first system's sensors are all dead: its clock, and with it the events, can only be told from the hints."""
+    return {name: _unknown(recording.start_hints.get(name)) for name in systems}
 
 
 def _nearest(one: list[Clean], other: list[Clean]) -> tuple[Clean, Clean]:
@@ -132,32 +140,38 @@ def _chained(outer: Rough, inner: Rough) -> Rough:
     return Rough(
         line=Line(offset=through - at, drift=drift, at=at),
         agreed=min(outer.agreed, inner.agreed),
+        reach_s=max(outer.reach_s, inner.reach_s),
         wild=outer.wild or inner.wild,
     )
 
 
-ROUGH_REACH_S = 0.3
 KNOCK_REACH_S = 0.04
-"""How far lines may be off: after the first guess, and once motion has been used."""
+"""How far lines may be off once motion has been used."""
 
 AGREES = 3.0
 """Shocks that differ from what motion says by more than so many standard errors are some other thing."""
 
 
-def _motion_cues(systems: Mapping[str, list[Clean]], first: str, lines: Mapping[str, Line]) -> list[Cue]:
+def _motion_cues(
+    systems: Mapping[str, list[Clean]], first: str, lines: Mapping[str, Line], reach: Mapping[str, float]
+) -> list[Cue]:
     """What the joints tell, along the tree of systems that have a line."""
     cues = []
     for pair in _tree({name: systems[name] for name in lines}, first):
         near = _nearest(systems[pair[0]], systems[pair[1]])
         line = _between(lines[pair[0]], lines[pair[1]])
-        cue = joint_cue(*near, pair, line, reach_s=ROUGH_REACH_S)
+        cue = joint_cue(*near, pair, line, reach_s=max(reach[pair[0]], reach[pair[1]]))
         if cue is not None:
             cues.append(cue)
     return cues
 
 
 def _knock_cues(
-    systems: Mapping[str, list[Clean]], lines: Mapping[str, Line], moved: Mapping[str, float], taps: FloatArray
+    systems: Mapping[str, list[Clean]],
+    lines: Mapping[str, Line],
+    reach: Mapping[str, float],
+    moved: Mapping[str, float],
+    taps: FloatArray,
 ) -> list[Cue]:
     """What knocks tell, between all systems that have a line; moved: standard errors of those that motion tied."""
     cues: list[Cue] = []
@@ -171,7 +185,7 @@ def _knock_cues(
                 *near,
                 (a, b),
                 line,
-                reach_s=KNOCK_REACH_S if tied else ROUGH_REACH_S,
+                reach_s=KNOCK_REACH_S if tied else max(reach[a], reach[b]),
                 joints=joints_between(near[0].stream.tracked_point, near[1].stream.tracked_point),
                 taps=_inverse(lines[a], taps),
             )
