@@ -2,8 +2,8 @@
 
 Every step gives observed axes with the care that people take over it (`CarePriors`) and the reading's own scatter;
 they are matched together, weighted (`alignment.align`), so that a missing step costs accuracy and nothing else.
-Directions are signed by gravity wherever a posture fixes them (a person cannot bow backwards; arms hang), which is safer
-than by the first movement.
+Directions are signed by gravity wherever a posture fixes them (a person cannot bow backwards; arms hang), which is
+safer than by the first movement.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ from imuswing.vocabulary import (
 
 TRUNK_POINTS = (CHEST, PELVIS)
 ARM_POINTS = (LEAD_FOREARM, LEAD_HAND)
+MOST_ALONG = float(np.sin(np.deg2rad(30.0)))
+"""A forearm steeper than this was not level before a wrist bend or a roll (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,8 +115,8 @@ def calibrate(
 ) -> Calibration:
     """Align every worn sensor from the steps in `events`.
 
-    addresses: by tracked point, mean direction of gravity (3,) in the sensor over the swings' addresses, which signs and
-    completes what missing steps leave open; None before swings are known.
+    addresses: by tracked point, mean direction of gravity (3,) in the sensor over the swings' addresses, which signs
+    and completes what missing steps leave open; None before swings are known.
     """
     priors = priors or CarePriors()
     readings = read_steps(motions, events)
@@ -157,10 +159,12 @@ def _trunk_observations(
         )
     bow = readings.turning.get((BOW, point))
     if bow is not None:
-        # Bending forward turns the trunk about -Z, and that is how the first movement goes.
-        seen.append(
-            AxisObservation(sensor_axis=bow.axis, segment_axis=-Z_AXIS, sd=_sd(priors.bow_axis, bow.se), step=BOW)
-        )
+        # Bending forward turns the trunk about -Z. A late mark may miss the first movement, but nobody bows backwards:
+        # gravity over the bows has moved from where it was upright towards -X, a turn about Z.
+        axis = bow.axis
+        if stand is not None and np.cross(stand.up, bow.up) @ axis > 0:
+            axis = -axis
+        seen.append(AxisObservation(sensor_axis=axis, segment_axis=-Z_AXIS, sd=_sd(priors.bow_axis, bow.se), step=BOW))
     if bow is None and stand is not None and address is not None:
         # The golf posture is a forward bend: gravity has moved from Y towards -X.
         bend = np.cross(stand.up, address)
@@ -181,11 +185,7 @@ def _forearm_observations(
     readings: Readings, address: FloatArray | None, lead_side: LeadSide, priors: CarePriors
 ) -> list[AxisObservation]:
     seen = _hanging_observations(readings, LEAD_FOREARM, priors)
-    table = readings.still.get((TABLE, LEAD_FOREARM))
-    if table is not None:
-        seen.append(
-            AxisObservation(sensor_axis=table.up, segment_axis=-X_AXIS, sd=_sd(priors.table, table.se), step=TABLE)
-        )
+    seen += _across_observations(readings, lead_side, priors)
     roll = readings.turning.get((FOREARM_ROLL, LEAD_FOREARM))
     if roll is not None:
         # Turning the palm down is positive about Y on a right limb, negative on a left one.
@@ -199,6 +199,27 @@ def _forearm_observations(
     elif address is not None and not any(o.step == STAND for o in seen):
         seen.append(AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=2 * priors.stand_arm, step="address"))
     return seen
+
+
+def _across_observations(readings: Readings, lead_side: LeadSide, priors: CarePriors) -> list[AxisObservation]:
+    """An axis across the forearm's long one: from `table`, else from the stillness before a wrist bend or a roll."""
+    stand = readings.still.get((STAND, LEAD_FOREARM))
+    roll = readings.turning.get((FOREARM_ROLL, LEAD_FOREARM))
+    along = stand.up if stand is not None else roll.axis if roll is not None else None
+    # The wrist is bent from the table's posture; the roll starts thumb up: Z on a right limb, -Z on a left one.
+    sources = (
+        (TABLE, -X_AXIS, priors.table),
+        (WRIST_BEND, -X_AXIS, priors.edge),
+        (FOREARM_ROLL, -trunk_sign(lead_side) * Z_AXIS, priors.thumb_up),
+    )
+    for step, axis, care in sources:
+        still = readings.still.get((step, LEAD_FOREARM))
+        if still is None:
+            continue
+        level = along is None or abs(float(along @ still.up)) < MOST_ALONG
+        if step == TABLE or level:
+            return [AxisObservation(sensor_axis=still.up, segment_axis=axis, sd=_sd(care, still.se), step=step)]
+    return []
 
 
 def _hand_observations(readings: Readings, address: FloatArray | None, priors: CarePriors) -> list[AxisObservation]:

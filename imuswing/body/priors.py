@@ -22,6 +22,7 @@ class CarePriors:
 
     stand_trunk: standing trunk against vertical.  bow_axis: bowing axis against the trunk's side-to-side axis.
     stand_arm: hanging forearm or hand against vertical.  table: palm-down forearm or hand against horizontal.
+    edge: the same of the forearm before the wrist is bent.  thumb_up: thumb-up forearm against vertical.
     bend_axis: wrist-bending axis against the flexion axis.  roll_axis: turning axis against the forearm's long axis.
     address_bend: the golf posture's bend against pure forward bend.  hang: hanging shaft against vertical.
     zero: the wrist's zero in the table pose, flexion and deviation.
@@ -31,6 +32,8 @@ class CarePriors:
     bow_axis: float = _deg(4.0)
     stand_arm: float = _deg(6.0)
     table: float = _deg(2.5)
+    edge: float = _deg(4.0)
+    thumb_up: float = _deg(8.0)
     bend_axis: float = _deg(4.0)
     roll_axis: float = _deg(2.5)
     address_bend: float = _deg(8.0)

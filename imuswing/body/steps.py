@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,10 +34,11 @@ class TurningReading:
     """A functional axis: `axis` (3,) unit vector in the sensor, along the first movement's angular velocity.
 
     scatter: SD of the half-movements' own axes, rad.  se: scatter / sqrt(number).  repetitions: half-movements used.
-    sweep: mean angle of a half-movement, rad.
+    sweep: mean angle of a half-movement, rad.  up: (3,) unit vector, mean direction of gravity over the movement.
     """
 
     axis: FloatArray
+    up: FloatArray
     scatter: float
     se: float
     repetitions: int
@@ -71,7 +73,8 @@ def read_still(motion: Motion, start: float, end: float) -> StillReading | None:
 def read_turning(motion: Motion, start: float, end: float) -> TurningReading | None:
     """Main axis of repeated turning between start and end (s), with the sign of the first movement."""
     window = _samples(motion, start, end)
-    omega = motion.gyr[window][~motion.unusable[window]]
+    good = ~motion.unusable[window]
+    omega = motion.gyr[window][good]
     if len(omega) < motion.rate:
         return None
     axis = _principal_axis(omega)
@@ -87,8 +90,10 @@ def read_turning(motion: Motion, start: float, end: float) -> TurningReading | N
     mean /= np.linalg.norm(mean)
     deviations = np.linalg.norm(np.cross(axes, mean), axis=1)
     scatter = float(np.sqrt(np.mean(deviations**2)))
+    up = motion.acc[window][good].mean(axis=0)
     return TurningReading(
         axis=mean * np.sign(sweeps[0]),
+        up=up / np.linalg.norm(up),
         scatter=scatter,
         se=scatter / np.sqrt(len(halves)),
         repetitions=len(halves),
@@ -128,5 +133,5 @@ def _half_movements(rate_about_axis: FloatArray, rate: float) -> list[slice]:
     level = max(MINIMUM_MOVING_RATE, 0.15 * float(np.quantile(np.abs(smooth), 0.95)))
     sign = np.where(smooth > level, 1, np.where(smooth < -level, -1, 0))
     edges = np.flatnonzero(np.diff(np.concatenate(([0], sign, [0]))))
-    halves = [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if sign[a] != 0]
+    halves = [slice(int(a), int(b)) for a, b in itertools.pairwise(edges) if sign[a] != 0]
     return [half for half in halves if half.stop - half.start >= 0.1 * rate]
