@@ -4,7 +4,8 @@ Smallest changes that matter have no source: they are a coach's settings (common
 strapping on again are assumptions inside published ranges: anatomical axes found again by the same or another
 examiner differ by 0.2–2.9° about the flexion axis and by 1.6–7.3° about the long axis (Picerno et al. 2008, Gait &
 Posture 28:588, abstract read); functional calibration repeats to under 1° (Favre et al. 2009, J Biomech 42:2330). No
-study of these sensors, this routine and golf was found.
+study of these sensors, this routine and golf was found. In simulation (scripts/compare_chain.py) the errors that all
+shots of a recording share came out at or under these sizes.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ ANGLE_SHARED: Final = 0.9
 RATE_SHARED: Final = 0.5
 """A rate's error is partly that of the axes and the scale, partly the skin's own motion in each shot (assumption)."""
 TIME_SHARED: Final = 0.0
-"""The moments are found anew in each shot, and do not depend on how the sensor sits."""
+"""The moments are found anew in each shot; how the sensor sits moves them by little (`visit_sd`)."""
 
 
 def _angle(worthwhile: float, visit_sd: float) -> Size:
@@ -55,8 +56,8 @@ def _rate(worthwhile: float, visit_sd: float) -> Size:
     return Size(worthwhile=worthwhile, visit_sd=visit_sd, shared=RATE_SHARED)
 
 
-def _time(worthwhile: float) -> Size:
-    return Size(worthwhile=worthwhile, visit_sd=0.0, shared=TIME_SHARED)
+def _time(worthwhile: float, visit_sd: float) -> Size:
+    return Size(worthwhile=worthwhile, visit_sd=visit_sd, shared=TIME_SHARED)
 
 
 SIZES: Final[Mapping[str, Size]] = MappingProxyType(
@@ -64,7 +65,7 @@ SIZES: Final[Mapping[str, Size]] = MappingProxyType(
         "chest_turn_rate_impact_dps": _rate(30.0, 8.0),
         "chest_turn_rate_peak_dps": _rate(30.0, 8.0),
         "chest_turn_rate_min_dps": _rate(30.0, 8.0),
-        "chest_continuity": _rate(0.10, 0.03),
+        "chest_continuity": _rate(0.10, 0.04),
         "chest_turn_top_deg": _angle(5.0, 2.0),
         "chest_turn_impact_deg": _angle(5.0, 2.0),
         "shoulder_tilt_address_deg": _angle(3.0, 2.0),
@@ -79,11 +80,11 @@ SIZES: Final[Mapping[str, Size]] = MappingProxyType(
         "wrist_ulnar_top_deg": _angle(5.0, 3.0),
         "wrist_ulnar_impact_deg": _angle(5.0, 3.0),
         "backswing_arc_deg": _angle(5.0, 2.0),
-        "arm_height_top_deg": _angle(5.0, 2.0),
-        "top_position": _angle(0.10, 0.04),
-        "backswing_s": _time(0.05),
-        "downswing_s": _time(0.02),
-        "tempo_ratio": _time(0.3),
+        "arm_height_top_deg": _angle(5.0, 3.0),
+        "top_position": _angle(0.10, 0.06),
+        "backswing_s": _time(0.05, 0.012),
+        "downswing_s": _time(0.02, 0.004),
+        "tempo_ratio": _time(0.3, 0.06),
         "pelvis_turn_top_deg": _angle(5.0, 3.0),
         "pelvis_turn_impact_deg": _angle(5.0, 3.0),
         "pelvis_turn_rate_impact_dps": _rate(30.0, 8.0),
