@@ -6,6 +6,7 @@ Exit status: 0 done; 1 the recording cannot be used; 2 wrong usage; 3 some recor
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import warnings
 from collections.abc import Sequence
@@ -53,6 +54,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except ImuswingError as error:
         print(error, file=sys.stderr)
         return UNUSABLE
+    except BrokenPipeError:
+        # Whoever read the output (such as head) has seen enough; nothing more may be written at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
     except OSError as error:
         print(
             f"{error.filename or 'file'}: {error.strerror}; check the path, the rights and the free space.",

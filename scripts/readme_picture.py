@@ -16,7 +16,7 @@ from playwright.sync_api import sync_playwright
 PROJECT = Path(__file__).resolve().parents[1]
 REPORT = PROJECT / "demo-results" / "report.html"
 PICTURE = PROJECT / "docs" / "report.png"
-WIDTH, HEIGHT = 1000, 960
+WIDTH, HEIGHT = 1000, 1000
 SETTLE_MS = 1500
 """The plots are drawn by then."""
 OPTIONS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync", "--no-first-run"]

@@ -63,6 +63,6 @@ install() {
     return
   fi
   say "Installing imuswing into .venv (once; from the Python package index) ..."
-  "$venv_python" -m pip install --quiet --editable "$2"
+  "$venv_python" -m pip install --quiet --quiet --editable "$2"
   touch "$stamp"
 }

@@ -62,6 +62,12 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     assert result.stdout.splitlines()[-1] == "LOADED []"
 
 
+def test_a_reader_that_has_seen_enough_is_no_error(small_dataset: Path) -> None:
+    command = f"{sys.executable} -m imuswing check {small_dataset} | true; exit ${{PIPESTATUS[0]}}"
+    result = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False)
+    assert (result.returncode, result.stderr) == (0, "")
+
+
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         main(["--version"])

@@ -12,6 +12,7 @@ import tomllib
 from importlib.metadata import PackageNotFoundError, distribution
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from imuswing.cli import build_parser, main
@@ -156,6 +157,18 @@ def test_licences_agree_with_what_is_installed() -> None:
         assert family is not None, name
         # Some packages carry their licence as a text only.
         assert not said.strip() or family.group() in said or family.group() == "PSF", name
+
+
+def test_every_flag_is_explained(tmp_path: Path) -> None:
+    with (PROJECT / "imuswing" / "report" / "texts_en.toml").open("rb") as file:
+        texts = tomllib.load(file)
+    assert main(["analyze", str(RECORDINGS), "--out", str(tmp_path), "--no-report"]) == 0
+    raised = {flag for flags in pd.read_parquet(tmp_path / "swings.parquet")["flags"] for flag in flags}
+    endings = [f"…_{ending}" for ending in texts["flag_ending"]]
+    page = (PROJECT / "docs" / "results.md").read_text(encoding="utf-8")
+    for flag in [*texts["flag"], *endings, *raised]:
+        general = next((ending for ending in endings if flag.endswith(ending[1:])), flag)
+        assert f"| `{general}` |" in page, flag
 
 
 def tracked_files() -> list[Path]:
