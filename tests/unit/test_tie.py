@@ -1,0 +1,203 @@
+"""The tie of the headings of forearm and hand: on poses made by hand, and its covariance against repeated draws."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from motions_for_tests import PALM_DOWN, THUMB_UP, make_segment, rotation_of, scalar_first
+from scipy.spatial.transform import Rotation
+
+from imuswing.body.segments import ALIGNMENT, PARAMETERS, SegmentMotion
+from imuswing.body.tie import TablePose, Tie, TieSettings, WristSwing, tie_headings
+from imuswing.body.wrist_centre import headings_from_wrist_centre
+from imuswing.orientation.quaternion import FloatArray
+
+SETTINGS = TieSettings()
+FOREARM_SD = np.radians([2.3, 2.5, 1.7])
+HAND_SD = np.radians([3.3, 2.1, 2.3])
+RATE = 50.0
+
+
+def heading(angle: float) -> Rotation:
+    return Rotation.from_rotvec([0.0, 0.0, angle])
+
+
+def wrapped(angle: float) -> float:
+    return float((angle + np.pi) % (2.0 * np.pi) - np.pi)
+
+
+def still_segment(point: str, posture: Rotation, start: float, sd: FloatArray) -> SegmentMotion:
+    """A segment that stands still for half a second, with alignment errors of the given SD; no quick part to use."""
+    covariance = np.zeros((PARAMETERS, PARAMETERS))
+    covariance[ALIGNMENT, ALIGNMENT] = np.diag(sd**2)
+    postures = Rotation.concatenate([posture] * 25)
+    return make_segment(point, postures, rate=RATE, start=start, error_covariance=covariance)
+
+
+def address_forearm(rng: np.random.Generator) -> Rotation:
+    """A lead forearm about as at address, its heading anyhow: long axis about 35° off the vertical."""
+    angles = np.array([30.0, 55.0, 20.0]) + 5.0 * rng.standard_normal(3)
+    return heading(rng.uniform(-3.0, 3.0)) * Rotation.from_euler("ZXY", angles, degrees=True)
+
+
+class Session:
+    """A table pose and some addresses whose true tie is known; sizes of all errors as given."""
+
+    def __init__(self, rng: np.random.Generator, *, size: float, swings: int = 6) -> None:
+        draw = rng.standard_normal
+        self.forearm_error, self.hand_error = size * FOREARM_SD * draw(3), size * HAND_SD * draw(3)
+        self.times = 60.0 + 40.0 * np.arange(swings)
+        self.angles = []
+        angle, before, turn = rng.uniform(-3.0, 3.0), 30.0, size * SETTINGS.shared_turn * draw()
+        forearm = heading(rng.uniform(-3.0, 3.0)) * PALM_DOWN["left"]
+        hand = heading(-angle) * heading(-size * SETTINGS.table_care * draw()) * forearm
+        self.table = TablePose(q_forearm=self._f(forearm), q_hand=self._h(hand), time=before)
+        self.swings = []
+        for time in self.times:
+            gap = time - before
+            sd = SETTINGS.step + float(np.hypot(SETTINGS.drift * gap, SETTINGS.walk * np.sqrt(gap)))
+            angle, before = angle + size * sd * draw(), time
+            self.angles.append(angle)
+            bend = Rotation.from_euler(
+                "ZXY",
+                [
+                    np.radians(-15 + 3 * draw()),
+                    np.radians(20 + 3 * draw()),
+                    turn + size * SETTINGS.address_turn * draw(),
+                ],
+            )
+            forearm = address_forearm(rng)
+            self.swings.append(self._swing(forearm, heading(-angle) * forearm * bend, time))
+
+    def _f(self, posture: Rotation) -> FloatArray:
+        return scalar_first(posture * Rotation.from_rotvec(self.forearm_error))
+
+    def _h(self, posture: Rotation) -> FloatArray:
+        return scalar_first(posture * Rotation.from_rotvec(self.hand_error))
+
+    def _swing(self, forearm: Rotation, hand: Rotation, time: float) -> WristSwing:
+        return WristSwing(
+            forearm=still_segment("lead_forearm", rotation_of(self._f(forearm)), time - 0.4, FOREARM_SD),
+            hand=still_segment("lead_hand", rotation_of(self._h(hand)), time - 0.4, HAND_SD),
+            address=time,
+            top=time,
+            impact=time,
+        )
+
+    def errors(self, tie: Tie, number: int) -> FloatArray:
+        """Found minus true, as `Tie.covariance` is ordered."""
+        angle = wrapped(tie.angle - self.angles[number])
+        return np.array([angle, *(tie.forearm_error - self.forearm_error), *(tie.hand_error - self.hand_error)])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_without_errors_the_tie_is_exact(seed: int) -> None:
+    # By hand: the table's wrist is straight, so both headings agree there.
+    session = Session(np.random.default_rng(seed), size=0.0)
+    ties = tie_headings(session.swings, session.table, settings=SETTINGS)
+    for number, tie in enumerate(ties):
+        assert tie is not None
+        np.testing.assert_allclose(session.errors(tie, number), 0.0, atol=1e-6)
+
+
+def test_turning_one_sensors_earth_turns_the_tie_as_much() -> None:
+    # No magnetometer: every sensor's heading is its own, and none is better.
+    session = Session(np.random.default_rng(3), size=1.0)
+    first = tie_headings(session.swings, session.table, settings=SETTINGS)
+    turned = [replace(s, hand=s.hand.turned_about_vertical(1.1)) for s in session.swings]
+    q_hand = scalar_first(heading(1.1) * rotation_of(session.table.q_hand))
+    second = tie_headings(turned, replace(session.table, q_hand=q_hand), settings=SETTINGS)
+    for one, two in zip(first, second, strict=True):
+        assert one is not None
+        assert two is not None
+        assert wrapped(one.angle - 1.1 - two.angle) == pytest.approx(0.0, abs=1e-6)
+        np.testing.assert_allclose(one.hand_error, two.hand_error, atol=1e-6)
+
+
+def test_the_covariance_is_what_repeated_draws_show() -> None:
+    # Monte Carlo: every error drawn with the stated size; the squared errors weighted by the inverse covariance have
+    # mean 7 and standard deviation √14 (chi-squared with 7 degrees of freedom), and each ratio to its SD is 1, known to 6 % (three times that is allowed).
+    weighted, ratios = [], []
+    for seed in range(150):
+        session = Session(np.random.default_rng([7, seed]), size=1.0, swings=3)
+        tie = tie_headings(session.swings, session.table, settings=SETTINGS)[-1]
+        assert tie is not None
+        errors = session.errors(tie, -1)
+        weighted.append(errors @ np.linalg.solve(tie.covariance, errors))
+        ratios.append(errors / np.sqrt(np.diag(tie.covariance)))
+    assert np.mean(weighted) == pytest.approx(7.0, abs=3.0 * np.sqrt(14.0 / 150.0))
+    np.testing.assert_allclose(np.std(ratios, axis=0), 1.0, atol=0.17)
+
+
+def test_without_table_and_with_a_level_thumb_up_forearm_nothing_tells() -> None:
+    # By hand: with Z upright a turn of the heading is a bend of the wrist, which is free, so an address says nothing,
+    # and a motion that stands still says nothing either.
+    posture = THUMB_UP["right"]
+    swing = WristSwing(
+        forearm=still_segment("lead_forearm", posture, 9.6, FOREARM_SD),
+        hand=still_segment("lead_hand", posture, 9.6, HAND_SD),
+        address=10.0,
+        top=10.0,
+        impact=10.0,
+    )
+    assert tie_headings([swing], None, settings=SETTINGS) == [None]
+    assert tie_headings([], None, settings=SETTINGS) == []
+
+
+def test_the_further_the_table_the_less_it_tells() -> None:
+    session = Session(np.random.default_rng(1), size=1.0, swings=12)
+    ties = tie_headings(session.swings, session.table, settings=SETTINGS)
+    sds = [float(np.sqrt(tie.covariance[0, 0])) for tie in ties if tie is not None]
+    assert len(sds) == 12
+    assert sds[-1] > sds[0]
+
+
+def swinging_arm(delta: float) -> tuple[SegmentMotion, SegmentMotion, float, float]:
+    """A forearm and hand that swing about a shoulder, with what each accelerometer feels; the hand's heading is off.
+
+    Positions, and accelerations by second differences, come from the geometry alone: the wrist 0.6 m down the arm, the
+    sensors 2 cm and 5 cm, or 1.5 cm and 6 cm, away from it.
+    """
+    rate, step = 200.0, 1e-3
+    time = np.arange(0.0, 2.0, 1.0 / rate)
+
+    def posture(at: FloatArray) -> tuple[Rotation, Rotation]:
+        sweep = -90.0 * np.sin(np.pi * at / 1.4) ** 2
+        arm = Rotation.from_euler("ZXY", np.stack((sweep, 50.0 + 0.2 * sweep, 0.5 * sweep), axis=1), degrees=True)
+        bend = np.stack((-10.0 + 0.1 * sweep, 15.0 + 0.3 * sweep, 0.0 * sweep), axis=1)
+        return arm, arm * Rotation.from_euler("ZXY", bend, degrees=True)
+
+    def places(at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        arm, hand = posture(at)
+        wrist = arm.apply([0.0, -0.6, 0.0])
+        return wrist - arm.apply([0.02, -0.05, 0.0]), wrist - hand.apply([0.015, 0.06, 0.0])
+
+    before, here, after = places(time - step), places(time), places(time + step)
+    felt = [(a - 2.0 * b + c) / step**2 + [0.0, 0.0, 9.81] for a, b, c in zip(before, here, after, strict=True)]
+    arm, hand = posture(time)
+    own = heading(-delta) * hand
+    segments = (
+        make_segment("lead_forearm", arm, rate=rate, acc=arm.inv().apply(felt[0])),
+        make_segment("lead_hand", own, rate=rate, acc=hand.inv().apply(felt[1])),
+    )
+    return (*segments, 0.7, 1.25)
+
+
+@pytest.mark.parametrize("delta_deg", [-40.0, 5.0, 25.0])
+def test_the_wrists_acceleration_shows_the_heading(delta_deg: float) -> None:
+    # Both sensors feel the acceleration of the one wrist (Weygers & Kok 2020, IEEE Sensors J 20:7969).
+    guess = np.array([np.radians(delta_deg + 12.0)])
+    angles, sds = headings_from_wrist_centre([swinging_arm(np.radians(delta_deg))], guess)
+    assert np.degrees(angles[0]) == pytest.approx(delta_deg, abs=1.0)
+    assert 0.0 < sds[0] < np.radians(30.0)
+
+
+def test_samples_not_to_be_believed_give_no_heading() -> None:
+    forearm, hand, top, impact = swinging_arm(0.0)
+    unusable = np.zeros(len(hand.time), dtype=bool)
+    unusable[round(1.0 * hand.rate)] = True
+    angles, sds = headings_from_wrist_centre([(forearm, replace(hand, unusable=unusable), top, impact)], np.zeros(1))
+    assert np.isnan(angles[0])
+    assert np.isinf(sds[0])
