@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +13,12 @@ import pyarrow.parquet as pq
 import pytest
 
 from imuswing.cli import main
-from imuswing.compare import COLUMNS, compare
+from imuswing.compare import COLUMNS, VERDICTS, compare
 from imuswing.compare.files import read_results
+from imuswing.compare.own_best import LESS_OFTEN, MORE_OFTEN
+from imuswing.compare.settings import GOALS, SIZES
 from imuswing.errors import RecordingError
+from imuswing.measures.dictionary import BY_NAME
 from imuswing.measures.tables import swings_table, write_swings
 
 Capture = pytest.CaptureFixture[str]
@@ -232,3 +236,16 @@ def test_how_to_compare_must_be_said(tmp_path: Path, capsys: Capture) -> None:
             main(["compare", str(tmp_path), *arguments])
         assert ended.value.code == 2
     assert "block" in capsys.readouterr().err
+
+
+def test_the_page_on_comparing_says_what_the_settings_hold() -> None:
+    page = (Path(__file__).resolve().parents[2] / "docs" / "comparing.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `(\w+)` \| (\S+) \| ([\d.]+) \| ([\d.]+) \| ([\d.]+) \|$", page, re.MULTILINE)
+    told = {name: (unit, float(matters), float(visit), float(share)) for name, unit, matters, visit, share in rows}
+    held = {
+        name: (BY_NAME[name].unit, size.worthwhile, size.visit_sd, 100.0 * size.shared) for name, size in SIZES.items()
+    }
+    assert told == held
+    for word in (*COLUMNS, *VERDICTS, *GOALS, MORE_OFTEN, LESS_OFTEN):
+        assert f"`{word}`" in page, word
+    assert f"all\n{len(SIZES)} measures" in page
