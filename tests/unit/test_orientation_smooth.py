@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
+from orientation_chain_for_tests import chain
 
 from imuswing.errors import SettingsError
 from imuswing.orientation import closure, estimate_quaternions, problem
@@ -27,19 +24,6 @@ from imuswing.orientation.smooth import SmoothSettings, Stretch, SwingOrientatio
 from imuswing.orientation.strapdown import integrate, rotation_increments, tilt_from_up
 from imuswing.orientation.stretch import unknown_correction
 
-
-def _load_chain() -> ModuleType:
-    path = Path(__file__).parents[2] / "scripts" / "orientation_chain.py"
-    spec = importlib.util.spec_from_file_location("orientation_chain", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["orientation_chain"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-chain = _load_chain()
 RATE = 200.0
 EXACT_GRAVITY = SmoothSettings(gravity=chain.GRAVITY)
 BIAS_SE = np.radians(0.03)
