@@ -138,7 +138,7 @@ def _batch(
 
 
 def _derivatives(values: FloatArray, count: int) -> tuple[FloatArray, dict[str, float]]:
-    """From an angle at the rows of `_batch`: (K, 3) per rad of each place's small rotation, and per s of each moment."""
+    """From an angle at the rows of `_batch`: (K, 3) per rad of each place's small rotation; per s of each moment."""
     nudged = values[1 : 1 + 6 * count].reshape(count, 2, 3)
     shifted = values[1 + 6 * count :].reshape(len(MOMENTS), 2)
     slopes = (shifted[:, 1] - shifted[:, 0]) / (2.0 * TIME_STEP_S)

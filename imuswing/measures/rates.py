@@ -102,14 +102,12 @@ def verdict(ratio: Estimate | None, *, settings: RateSettings) -> str:
     return "slowing" if ratio.value < settings.turning_from else "turning"
 
 
-def stall_probability(ratio: Estimate | None, slowest: Estimate, fastest: Estimate, *, settings: RateSettings) -> float:
+def stall_probability(slowest: Estimate, fastest: Estimate, *, settings: RateSettings) -> float:
     """Probability that the true continuity is under the stalled limit, errors taken as normal.
 
     Under the limit means slowest < limit · fastest, which needs no division by a peak that may be small.
     """
     limit = settings.slowing_from
-    if ratio is not None:
-        return _normal((limit - ratio.value) / max(ratio.se, 1e-9))
     margin = limit * max(fastest.value, 0.0) - slowest.value
     return _normal(margin / max(math.hypot(slowest.se, limit * fastest.se), 1e-9))
 
@@ -130,7 +128,7 @@ def tilt_rate_at_impact(
     side = -define.trunk_sign(lead_side) * define.Z_AXIS
     direction = np.cross(side, up)
     peak = float(np.max(np.abs(rates.turn_rate)))
-    variance = float(direction @ _omega_covariance(segment, rates, index) @ direction)
+    variance = float(direction @ _omega_covariance(segment, rates, index, settings) @ direction)
     # A tilted orientation changes the rate by the turning across it.
     tilted = np.cross(np.cross(omega, side), up)
     variance += float(tilted @ _rotation_covariance(segment, index) @ tilted)
@@ -169,7 +167,7 @@ def _rotation_covariance(segment: SegmentMotion, index: int) -> FloatArray:
     return np.asarray(e @ segment.error_covariance @ e.T)
 
 
-def _omega_covariance(segment: SegmentMotion, rates: TrunkRates, index: int) -> FloatArray:
+def _omega_covariance(segment: SegmentMotion, rates: TrunkRates, index: int, settings: RateSettings) -> FloatArray:
     """(3, 3): error of the angular velocity in segment axes from alignment, bias, scale and noise."""
     omega = rates.omega[index]
     wx, wy, wz = omega
@@ -181,13 +179,14 @@ def _omega_covariance(segment: SegmentMotion, rates: TrunkRates, index: int) -> 
     along, cross = float(np.trace(scale)) / 3.0, float(scale.sum() - np.trace(scale)) / 6.0
     size = float(omega @ omega)
     gyro = np.diag(along * omega**2 + cross * (size - omega**2))
-    noise = segment.gyr_noise**2 * min(2.0 * 15.0 / segment.rate, 1.0)
+    # White noise keeps the share of its band that the low-pass lets through.
+    noise = segment.gyr_noise**2 * min(2.0 * settings.cutoff_hz / segment.rate, 1.0)
     return np.asarray(across @ alignment @ across.T + np.eye(3) * (bias + noise) + gyro)
 
 
 def _se(
     segment: SegmentMotion, rates: TrunkRates, index: int, peak: float, timing: float, settings: RateSettings
 ) -> float:
-    variance = float(_omega_covariance(segment, rates, index)[1, 1])
+    variance = float(_omega_covariance(segment, rates, index, settings)[1, 1])
     skin = settings.skin_rate + settings.skin_share * peak
     return math.sqrt(variance + skin**2 + timing**2)

@@ -134,7 +134,7 @@ def _put_trunk_rates(
     else:
         _put(row, "chest_continuity", ratio, 1.0)
     row["chest_verdict"] = trunk.verdict(ratio, settings=settings.rates)
-    row["chest_stall_probability"] = trunk.stall_probability(ratio, slowest, fastest, settings=settings.rates)
+    row["chest_stall_probability"] = trunk.stall_probability(slowest, fastest, settings=settings.rates)
     tilt = trunk.tilt_rate_at_impact(segment, rates, moments, lead_side=lead_side, settings=settings.rates)
     _put(row, "shoulder_tilt_rate_impact_dps", tilt, to_deg, worst)
 

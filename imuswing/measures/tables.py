@@ -1,4 +1,4 @@
-"""The two result tables: columns in the dictionary's order, units in the field metadata, written whole or not at all."""
+"""The two result tables: columns in the dictionary's order, units in the field metadata, written whole or not."""
 
 from __future__ import annotations
 

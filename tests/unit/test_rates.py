@@ -1,0 +1,266 @@
+"""Turn rates through the ball: closed-form curves, the verdict's edges, and stated errors against repeated draws."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from motions_for_tests import UPRIGHT_TRUNK, make_segment, scalar_first
+from scipy.spatial.transform import Rotation
+
+from imuswing.body.definitions import shoulder_tilt
+from imuswing.body.segments import ALIGNMENT, BIAS, PARAMETERS, SCALE, SegmentMotion
+from imuswing.measures.pose import Estimate
+from imuswing.measures.rates import (
+    RateSettings,
+    continuity,
+    fastest_before,
+    slowest_through,
+    smooth_rates,
+    stall_probability,
+    tilt_rate_at_impact,
+    turn_rate_at_impact,
+    verdict,
+)
+from imuswing.orientation.quaternion import FloatArray
+from imuswing.swings.events import Moments
+from imuswing.vocabulary import LeadSide
+
+SETTINGS = RateSettings()
+NO_SKIN = RateSettings(skin_rate=0.0, skin_share=0.0)
+RATE = 200.0
+TIME = np.arange(1200) / RATE
+TOP_S, IMPACT_S = 2.5, 3.0
+WHEN = Moments(
+    address=1.0,
+    takeaway=1.2,
+    top=TOP_S,
+    impact=IMPACT_S,
+    finish=4.0,
+    takeaway_se=0.0,
+    top_se=0.0,
+    impact_se=0.0,
+    finish_se=0.0,
+)
+SIDES: tuple[LeadSide, ...] = ("left", "right")
+
+
+def sign(side: LeadSide) -> float:
+    """By the contract of the measures: turning to the left is towards the target for lead side left."""
+    return 1.0 if side == "left" else -1.0
+
+
+def chest(rate_dps: FloatArray, side: LeadSide = "left", **changes: object) -> SegmentMotion:
+    """An upright trunk that turns towards the target at a rate given at `TIME`."""
+    angle = np.cumsum(rate_dps) / RATE * sign(side)
+    omega = np.zeros((len(TIME), 3))
+    omega[:, 1] = np.radians(rate_dps) * sign(side)
+    rotations = UPRIGHT_TRUNK * Rotation.from_euler("y", angle[:, None], degrees=True)
+    return make_segment("chest", rotations, omega=omega, **changes)
+
+
+def bump(at: float, height: float, sd: float) -> FloatArray:
+    return np.asarray(height * np.exp(-0.5 * ((TIME - at) / sd) ** 2))
+
+
+def found(rate_dps: FloatArray, side: LeadSide = "left") -> tuple[float, float, float]:
+    """At impact, fastest, slowest, °/s."""
+    segment = chest(rate_dps, side)
+    rates = smooth_rates(segment, lead_side=side, settings=SETTINGS)
+    parts = (turn_rate_at_impact, fastest_before, slowest_through)
+    at, fast, slow = (float(np.degrees(part(segment, rates, WHEN, settings=SETTINGS).value)) for part in parts)
+    return at, fast, slow
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_a_steady_turn_has_one_rate(side: LeadSide) -> None:
+    np.testing.assert_allclose(found(np.full(len(TIME), 300.0), side), 300.0, rtol=1e-6)
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_peak_rate_at_impact_and_lowest_by_hand(side: LeadSide) -> None:
+    # By hand: 400 °/s at 2.9 s, 0.3 s wide: at impact 400·exp(−½(0.1/0.15)²), least at the window's end, 0.15 s later.
+    curve = bump(2.9, 400.0, 0.15)
+    at, fast, slow = found(curve, side)
+    assert fast == pytest.approx(400.0, rel=0.01)
+    assert at == pytest.approx(400.0 * np.exp(-0.5 * (0.1 / 0.15) ** 2), rel=0.01)
+    assert slow == pytest.approx(400.0 * np.exp(-0.5 * (0.25 / 0.15) ** 2), rel=0.03)
+
+
+def test_a_peak_after_impact_does_not_count() -> None:
+    # The contract of the measures: the fastest between top and impact.
+    at, fast, _ = found(bump(3.2, 400.0, 0.15))
+    assert fast == pytest.approx(at)
+    assert fast < 200.0
+
+
+@pytest.mark.parametrize(("at", "inside"), [(2.9, False), (2.97, True), (3.1, True), (3.24, False)])
+def test_only_a_sag_within_the_window_counts(at: float, inside: bool) -> None:
+    # The contract of the measures: from 0.05 s before to 0.15 s after impact. Sags of 20 ms SD and 200 °/s.
+    slow = found(300.0 - bump(at, 200.0, 0.02))[2]
+    assert (slow < 150.0) == inside
+    if inside:
+        assert slow == pytest.approx(100.0, abs=25.0)  # what a 15 Hz low-pass leaves of so short a sag
+
+
+def test_a_slow_sag_is_measured_to_a_percent() -> None:
+    assert found(300.0 - bump(3.05, 240.0, 0.05))[2] == pytest.approx(60.0, abs=3.0)
+
+
+def estimate(value_dps: float, se_dps: float = 0.0) -> Estimate:
+    return Estimate(value=float(np.radians(value_dps)), se=float(np.radians(se_dps)))
+
+
+@pytest.mark.parametrize(
+    ("ratio", "wanted"),
+    [
+        (1.2, "turning"),
+        (0.7, "turning"),
+        (np.nextafter(0.7, 0.0), "slowing"),
+        (0.4, "slowing"),
+        (np.nextafter(0.4, 0.0), "stalled"),
+        (-0.3, "stalled"),
+    ],
+)
+def test_the_verdicts_edges(ratio: float, wanted: str) -> None:
+    # The contract of the measures: turning from 0.7, slowing from 0.4, stalled below.
+    assert verdict(Estimate(value=ratio, se=0.1), settings=SETTINGS) == wanted
+
+
+def test_a_chest_that_hardly_turns_has_no_continuity_and_is_stalled() -> None:
+    # The contract of the measures: null where the peak is under 30 °/s; stalled then.
+    thirty = SETTINGS.least_peak
+    exactly = Estimate(value=thirty, se=0.01)
+    under = Estimate(value=np.nextafter(thirty, 0.0), se=0.01)
+    assert continuity(estimate(15.0), exactly, settings=SETTINGS) is not None
+    assert continuity(estimate(15.0), under, settings=SETTINGS) is None
+    assert verdict(None, settings=SETTINGS) == "stalled"
+
+
+def test_other_limits_may_be_set() -> None:
+    # The contract of the measures: settings change both limits.
+    own = RateSettings(turning_from=0.8, slowing_from=0.5, least_peak=float(np.radians(60.0)))
+    assert verdict(Estimate(value=0.75, se=0.1), settings=own) == "slowing"
+    assert verdict(Estimate(value=0.45, se=0.1), settings=own) == "stalled"
+    assert continuity(estimate(40.0), estimate(50.0), settings=own) is None
+
+
+@pytest.mark.parametrize(("slow", "fast"), [(-60.0, 300.0), (200.0, 310.0), (350.0, 400.0)])
+def test_continuity_and_its_error_by_draws(slow: float, fast: float) -> None:
+    # Monte Carlo: 20,000 draws of both rates, 15 °/s each.
+    ratio = continuity(estimate(slow, 15.0), estimate(fast, 15.0), settings=SETTINGS)
+    assert ratio is not None
+    assert ratio.value == pytest.approx(slow / fast)
+    rng = np.random.default_rng(4)
+    drawn = rng.normal(slow, 15.0, 20_000) / rng.normal(fast, 15.0, 20_000)
+    assert ratio.se == pytest.approx(np.std(drawn), rel=0.05)
+
+
+@pytest.mark.parametrize("fast_se", [8.0, 40.0])
+@pytest.mark.parametrize("slow", [60.0, 110.0, 130.0, 160.0, 240.0])
+def test_the_stall_probability_is_the_share_of_draws_under_the_limit(slow: float, fast_se: float) -> None:
+    # Monte Carlo: 100,000 draws of both rates; a share of 0.5 is known to 0.002.
+    slowest, fastest = estimate(slow, 12.0), estimate(300.0, fast_se)
+    told = stall_probability(slowest, fastest, settings=SETTINGS)
+    rng = np.random.default_rng(4)
+    drawn = rng.normal(slow, 12.0, 100_000) / rng.normal(300.0, fast_se, 100_000)
+    assert told == pytest.approx(float(np.mean(drawn < SETTINGS.slowing_from)), abs=0.006)
+
+
+def test_the_stall_probability_of_a_chest_that_hardly_turns_stays_a_probability() -> None:
+    for slow, fast in ((-20.0, 10.0), (0.0, -5.0), (5.0, 0.0), (25.0, 20.0)):
+        assert 0.0 <= stall_probability(estimate(slow, 3.0), estimate(fast, 3.0), settings=SETTINGS) <= 1.0
+    # By hand: at the limit it is one half; far under it, with small errors, certain.
+    assert stall_probability(estimate(8.0, 3.0), estimate(20.0, 3.0), settings=SETTINGS) == pytest.approx(0.5)
+    assert stall_probability(estimate(-50.0, 1.0), estimate(20.0, 1.0), settings=SETTINGS) == pytest.approx(1.0)
+
+
+def test_without_errors_a_stall_is_certain_or_excluded() -> None:
+    assert stall_probability(estimate(100.0), estimate(300.0), settings=SETTINGS) == pytest.approx(1.0)
+    assert stall_probability(estimate(200.0), estimate(300.0), settings=SETTINGS) == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_the_tilt_rate_is_the_slope_of_the_tilt(side: LeadSide) -> None:
+    # scipy's rotations and central differences of `shoulder_tilt`: a bent trunk that turns and bends sideways.
+    angles = np.stack(
+        (-30.0 + 0.0 * TIME, 20.0 * np.sin(3.0 * (TIME - 2.7)), 80.0 * np.sin(2.0 * (TIME - 2.8))), axis=1
+    )
+    rotations = UPRIGHT_TRUNK * Rotation.from_euler("ZXY", angles, degrees=True)
+    segment = make_segment("chest", rotations, rate=RATE)
+    rates = smooth_rates(segment, lead_side=side, settings=SETTINGS)
+    told = tilt_rate_at_impact(segment, rates, WHEN, lead_side=side, settings=SETTINGS).value
+    tilt = shoulder_tilt(scalar_first(rotations), side)
+    index = round(IMPACT_S * RATE)
+    slope = (tilt[index + 1] - tilt[index - 1]) * RATE / 2.0
+    assert np.degrees(told) == pytest.approx(np.degrees(slope), abs=0.5)
+
+
+def spoilt(omega: FloatArray, segment: SegmentMotion, rng: np.random.Generator, count: int) -> FloatArray:
+    """Draws (count, 3) of angular velocity as the segment's errors of alignment and bias state them."""
+    p = rng.multivariate_normal(np.zeros(PARAMETERS), segment.error_covariance, count, method="eigh")
+    turned = Rotation.from_rotvec(p[:, ALIGNMENT]).inv().apply(omega)
+    return np.asarray(turned + p[:, BIAS])
+
+
+def test_the_rates_errors_are_what_repeated_draws_show() -> None:
+    # Monte Carlo: a bent, tilting trunk whose alignment and bias are drawn 5000 times; 5 %.
+    angles = np.stack((-35.0 + 0 * TIME, 40.0 * (TIME - 3.0), 300.0 * (TIME - 3.0)), axis=1)
+    rotations = UPRIGHT_TRUNK * Rotation.from_euler("ZXY", angles, degrees=True)
+    covariance = np.zeros((PARAMETERS, PARAMETERS))
+    covariance[ALIGNMENT, ALIGNMENT] = np.diag(np.radians([2.5, 4.0, 2.0]) ** 2)
+    covariance[BIAS, BIAS] = np.eye(3) * np.radians(0.5) ** 2
+    error_map = np.zeros((len(TIME), 3, PARAMETERS))
+    error_map[:, :, ALIGNMENT] = np.eye(3)
+    segment = make_segment("chest", rotations, error_map=error_map, error_covariance=covariance)
+    rates = smooth_rates(segment, lead_side="left", settings=NO_SKIN)
+    index = round(IMPACT_S * RATE)
+    drawn = spoilt(segment.omega[index], segment, np.random.default_rng(3), 5000)
+    told = turn_rate_at_impact(segment, rates, WHEN, settings=NO_SKIN).se
+    assert told == pytest.approx(float(np.std(drawn[:, 1])), rel=0.05)
+
+
+@pytest.mark.parametrize(("axis", "low", "high"), [(1, 0.95, 1.35), (2, 0.75, 1.05)])
+def test_scale_errors_count_about_as_any_mounting_would_show(axis: int, low: float, high: float) -> None:
+    # Monte Carlo over mountings: scale (1 %) and cross-axis errors (0.6 %) drawn in sensor axes. `rates` takes them as
+    # if the sensor stood along the segment, which by hand is 1/√(0.6 + 0.4·0.36) = 1.16 times too much for turning
+    # about the axis itself, and 1/√(0.8 + 0.2·2.78) = 0.86 of it for turning across.
+    scale = np.full((3, 3), 0.006)
+    np.fill_diagonal(scale, 0.01)
+    covariance = np.zeros((PARAMETERS, PARAMETERS))
+    covariance[SCALE, SCALE] = np.diag(scale.ravel() ** 2)
+    omega = np.zeros((len(TIME), 3))
+    omega[:, axis] = np.radians(400.0)
+    segment = replace(chest(np.zeros(len(TIME))), omega=omega, error_covariance=covariance)
+    rates = smooth_rates(segment, lead_side="left", settings=NO_SKIN)
+    told = turn_rate_at_impact(segment, rates, WHEN, settings=NO_SKIN).se
+    rng = np.random.default_rng(1)
+    mounts = Rotation.random(4000, random_state=2)
+    errors = mounts.apply(
+        np.einsum("kij,kj->ki", scale * rng.standard_normal((4000, 3, 3)), mounts.inv().apply(omega[0]))
+    )
+    assert low < told / float(np.std(errors[:, 1])) < high
+
+
+def test_an_impact_that_may_be_off_counts_by_the_curves_slope() -> None:
+    # By hand: a rate that falls by 2000 °/s² and an impact known to 5 ms: 10 °/s.
+    segment = chest(400.0 - 2000.0 * (TIME - IMPACT_S))
+    rates = smooth_rates(segment, lead_side="left", settings=NO_SKIN)
+    told = turn_rate_at_impact(segment, rates, replace(WHEN, impact_se=0.005), settings=NO_SKIN).se
+    assert np.degrees(told) == pytest.approx(10.0, rel=0.01)
+
+
+def test_the_rate_of_sampling_does_not_matter() -> None:
+    # The same curve at 100, 200 and 500 Hz.
+    told = []
+    for rate in (100.0, 200.0, 500.0):
+        time = np.arange(round(6.0 * rate)) / rate
+        omega = np.zeros((len(time), 3))
+        omega[:, 1] = np.radians(350.0) * np.exp(-0.5 * ((time - 2.93) / 0.12) ** 2)
+        segment = make_segment("chest", Rotation.identity(len(time)), rate=rate, omega=omega)
+        rates = smooth_rates(segment, lead_side="left", settings=SETTINGS)
+        parts = (turn_rate_at_impact, fastest_before, slowest_through)
+        told.append([np.degrees(part(segment, rates, WHEN, settings=SETTINGS).value) for part in parts])
+    np.testing.assert_allclose(told[0], told[2], atol=1.5)
+    np.testing.assert_allclose(told[1], told[2], atol=0.5)
