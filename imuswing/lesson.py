@@ -13,13 +13,14 @@ from imuswing.body.calibrate import Calibration, calibrate
 from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_turn
 from imuswing.body.priors import CarePriors
 from imuswing.body.segments import ALIGNMENT, SegmentMotion, SegmentSettings, follow_segment
+from imuswing.body.slip import Slip, SlipSettings, find_slip, rest_samples, set_right, slip_flag
 from imuswing.body.tie import TablePose, Tie, TieSettings, WristSwing, tie_headings
 from imuswing.errors import RecordingError
 from imuswing.measures.swing import MeasureSettings, SwingMotion, measure_swing, swing_curves
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
 from imuswing.orientation.filters import estimate_quaternions
-from imuswing.orientation.quaternion import FloatArray, multiply, rotate, slerp
+from imuswing.orientation.quaternion import FloatArray, inverse, multiply, rotate, slerp
 from imuswing.recording.model import Event, Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.sensors.prepare import SensorSettings, prepare
@@ -46,6 +47,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+BEFORE_ADDRESS_S = 3.0
+"""A golfer may stand to the ball this long before the swing: such rests are addresses, not standing about."""
 WELL_KNOWN = float(np.deg2rad(15.0))
 """Alignment SD under which a chest's posture may speak for or against a swing."""
 SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
@@ -62,6 +65,7 @@ class Settings:
     events: EventSettings = field(default_factory=EventSettings)
     judge: JudgeSettings = field(default_factory=JudgeSettings)
     segments: SegmentSettings = field(default_factory=SegmentSettings)
+    slip: SlipSettings = field(default_factory=SlipSettings)
     tie: TieSettings = field(default_factory=TieSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
 
@@ -123,6 +127,8 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
     judged = judge([cut.sight for cut in cuts], notes, events=settings.events, settings=settings.judge)
     swings = [k for k, verdict in enumerate(judged) if verdict.swing_odds > settings.judge.evidence.accept]
     cuts, judged = [cuts[k] for k in swings], [judged[k] for k in swings]
+    slips = _slips(oriented, [cut.sight.candidate for cut in cuts], settings)
+    cuts = [_after_slips(cut, alignments, slips) for cut in cuts]
     placed = [
         place(
             cut.sight.arm,
@@ -137,13 +143,14 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
     rows, curves = [], []
     for cut, moments, tie, verdict in zip(cuts, placed, ties, judged, strict=True):
         row, curve = _measure(recording, cut, moments, tie, verdict, lead, settings)
+        row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < moments.impact]
         rows.append(row)
         curves.append(curve)
     _number(recording, rows, curves, settings)
     return Lesson(
         swings=with_top_position(swings_table(rows), full_top_height_deg=settings.measures.full_top_height_deg),
         curves=curves_table(curves),
-        quality=quality_record(recording, oriented.prepared, calibration, rows, asdict(settings)),
+        quality=quality_record(recording, oriented.prepared, calibration, slips, rows, asdict(settings)),
     )
 
 
@@ -196,6 +203,40 @@ def _address_gravity(oriented: _Oriented, candidates: Sequence[Candidate]) -> di
             mean = np.median(up, axis=0)
             found[point] = mean / np.linalg.norm(mean)
     return found
+
+
+def _slips(oriented: _Oriented, swings: Sequence[Candidate], settings: Settings) -> dict[str, Slip]:
+    """By tracked point, the shift of its mount in mid-session, where one is clear."""
+    starts = np.array([swing.start for swing in swings])
+    found = {}
+    for point, motion in oriented.motions.items():
+        up = np.array([0.0, 0.0, 1.0])
+        address = np.clip(np.searchsorted(motion.time, starts - 0.1), 0, len(motion.time) - 1)
+        rests = rest_samples(motion, [(swing.start - BEFORE_ADDRESS_S, swing.end) for swing in swings])
+        slip = find_slip(
+            point,
+            motion.time[address],
+            rotate(inverse(oriented.coarse[point][address]), up),
+            motion.time[rests],
+            rotate(inverse(oriented.coarse[point][rests]), up),
+            settings=settings.slip,
+        )
+        if slip is not None:
+            found[point] = slip
+    return found
+
+
+def _after_slips(cut: _Cut, alignments: Mapping[str, Alignment], slips: Mapping[str, Slip]) -> _Cut:
+    """A swing with the segments of sensors that had slipped before it set right."""
+    if not any(slip.time < cut.sight.candidate.start for slip in slips.values()):
+        return cut
+    segments = {
+        point: set_right(segment, alignments[point], slips[point])
+        if point in slips and slips[point].time < cut.sight.candidate.start
+        else segment
+        for point, segment in cut.segments.items()
+    }
+    return replace(cut, segments=segments)
 
 
 def _follow(

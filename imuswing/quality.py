@@ -10,6 +10,7 @@ import numpy as np
 
 import imuswing
 from imuswing.body.calibrate import Calibration
+from imuswing.body.slip import Slip
 from imuswing.recording.model import Recording
 from imuswing.sensors.motion import Prepared
 from imuswing.vocabulary import CHEST, KIND_SHOT, LEAD_FOREARM, LEAD_HAND
@@ -19,6 +20,7 @@ def quality_record(
     recording: Recording,
     prepared: Prepared,
     calibration: Calibration,
+    slips: Mapping[str, Slip],
     rows: Sequence[Mapping[str, Any]],
     settings: Mapping[str, Any],
 ) -> dict[str, Any]:
@@ -27,6 +29,7 @@ def quality_record(
     for note in recording.notes:
         warnings.append({"level": "advice", "text": f"{note}.", "do": "Check the recorder's export."})
     warnings += _calibration_warnings(recording, calibration)
+    warnings += [_slip_warning(point, slip) for point, slip in slips.items()]
     if not rows:
         warnings.append(
             {
@@ -89,6 +92,21 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float) and not np.isfinite(value):
         return None
     return value
+
+
+def _slip_warning(point: str, slip: Slip) -> dict[str, str]:
+    name, minutes = point.replace("_", " "), slip.time / 60.0
+    if slip.turn is None:
+        text = (
+            f"From minute {minutes:.1f} on the {name} is held about {np.rad2deg(slip.angle):.0f}° differently at address: "
+            f"a new grip or posture, or a strap that slipped; the swings after it are marked."
+        )
+        return {"level": "advice", "text": text, "do": "If nothing was changed on purpose, calibrate again."}
+    text = (
+        f"The {name} sensor turned by about {np.rad2deg(slip.angle):.0f}° under its strap at minute {minutes:.1f}; the "
+        f"swings after it are corrected and marked."
+    )
+    return {"level": "advice", "text": text, "do": "Tighten the strap and repeat the calibration routine."}
 
 
 def _calibration_warnings(recording: Recording, calibration: Calibration) -> list[dict[str, str]]:

@@ -24,7 +24,7 @@ BEFORE_IMPACT_S = 0.012
 WAY_FROM_FOREARM = np.array([0.02, -0.05, 0.0])
 WAY_FROM_HAND = np.array([0.015, 0.06, 0.0])
 """m, from a sensor just above the wrist, or on the back of the hand, to the wrist's centre, in segment axes, and the SD."""
-WAY_SD = 0.025
+WAY_SD = 0.04
 NOISE, NOISE_SHARE = 0.6, 0.06
 """m/s² and share of the acceleration that skin and timing add, each axis; one sample in five is independent."""
 INDEPENDENT = 0.2

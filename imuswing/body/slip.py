@@ -1,0 +1,173 @@
+"""Did a sensor's mount shift in mid-session? A strap that slips moves gravity in every posture; a golfer who stands
+differently to the ball moves it at address only.
+
+So two series are watched on the trunk: gravity in the sensor at the addresses, and while standing or walking between the swings. A
+step that both show at the same time, by the same rotation, is a slip, and the rotation between the two pairs of mean
+directions takes it off. A step that only the addresses show is the golfer's and stays.
+Arms hang and swing about between shots, so that their rests tell nothing; there a step at the addresses may be a slip
+or a new grip, and is only told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from imuswing.body.alignment import Alignment, AxisObservation, align
+from imuswing.body.segments import ALIGNMENT, SegmentMotion
+from imuswing.orientation.quaternion import FloatArray, inverse, log, multiply, to_matrix
+from imuswing.recording.model import IntArray
+from imuswing.sensors.motion import Motion
+from imuswing.vocabulary import CHEST, PELVIS
+
+TRUNK_POINTS = (CHEST, PELVIS)
+
+LEAST_REST_S = 0.5
+LEAST_SPREAD = float(np.deg2rad(1.0))
+"""Directions of one person's posture are never told to repeat better than this, rad."""
+
+
+def _rad(value: float) -> float:
+    return float(np.deg2rad(value))
+
+
+@dataclass(frozen=True, kw_only=True)
+class SlipSettings:
+    """When a step counts (common practice, no source).
+
+    least_angle: of the step.  least_ratio: step over its own standard error.  least_swings: on either side.
+    agree: how far the two series' turned directions may differ.  posture: SD of a mean posture, rad.
+    """
+
+    least_angle: float = _rad(4.0)
+    least_ratio: float = 5.0
+    least_swings: int = 2
+    agree: float = _rad(6.0)
+    posture: float = _rad(2.0)
+    least_rests: int = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Slip:
+    """A shift of a mount. time: s, between two swings.  angle: rad.
+
+    turn: (4,) sensor after from sensor before, None where it may be the golfer's own change.
+    covariance: (3, 3) rad² of the turn, in sensor axes.
+    """
+
+    time: float
+    angle: float
+    turn: FloatArray | None = None
+    covariance: FloatArray = field(default_factory=lambda: np.zeros((3, 3)))
+
+
+def find_slip(
+    tracked_point: str,
+    address_times: FloatArray,
+    address_ups: FloatArray,
+    rest_times: FloatArray,
+    rest_ups: FloatArray,
+    *,
+    settings: SlipSettings,
+) -> Slip | None:
+    """The clearest shift of one sensor's mount, or None.
+
+    address_times (K,), rest_times (M,): s, increasing.  address_ups (K, 3), rest_ups (M, 3): unit vectors, gravity's
+    direction in the sensor at each address and in each rest between swings.
+    """
+    count = len(address_times)
+    best: tuple[float, int] | None = None
+    for split in range(settings.least_swings, count - settings.least_swings + 1):
+        step, error = _step(address_ups[:split], address_ups[split:])
+        if step >= settings.least_angle and step >= settings.least_ratio * error:
+            score = step / error
+            if best is None or score > best[0]:
+                best = (score, split)
+    if best is None:
+        return None
+    split = best[1]
+    if tracked_point not in TRUNK_POINTS:
+        return Slip(
+            time=0.5 * float(address_times[split - 1] + address_times[split]),
+            angle=_step(address_ups[:split], address_ups[split:])[0],
+        )
+    time = 0.5 * float(address_times[split - 1] + address_times[split])
+    before, after = rest_ups[rest_times < time], rest_ups[rest_times > time]
+    if min(len(before), len(after)) < settings.least_rests:
+        return None
+    pairs = [(_mean(address_ups[:split]), _mean(address_ups[split:])), (_mean(before), _mean(after))]
+    rest_step, rest_error = _step(before, after)
+    if rest_step < 0.5 * settings.least_angle or rest_step < 2.0 * rest_error:
+        return None
+    fitted = align(
+        tracked_point,
+        [
+            AxisObservation(sensor_axis=new, segment_axis=old, sd=settings.posture, step=name)
+            for (old, new), name in zip(pairs, ("address", "rest"), strict=True)
+        ],
+    )
+    if fitted is None or max(fitted.residuals.values()) > settings.agree:
+        return None
+    w = min(abs(float(fitted.q_sensor_from_segment[0])), 1.0)
+    return Slip(
+        time=time,
+        angle=2.0 * float(np.arccos(w)),
+        turn=fitted.q_sensor_from_segment,
+        covariance=fitted.covariance,
+    )
+
+
+def set_right(segment: SegmentMotion, alignment: Alignment, slip: Slip) -> SegmentMotion:
+    """A segment that was followed with the alignment from before the slip, in the one after it.
+
+    The sensor turned under its segment, which turns the segment the other way in the sensor; the turn's own error joins
+    the alignment's.
+    """
+    if slip.turn is None:
+        return segment
+    q = alignment.q_sensor_from_segment
+    turned = segment.realigned(-log(multiply(multiply(inverse(q), slip.turn), q)))
+    covariance = np.array(turned.error_covariance)
+    to_segment = to_matrix(inverse(q))
+    covariance[ALIGNMENT, ALIGNMENT] += to_segment @ slip.covariance @ to_segment.T
+    return replace(turned, error_covariance=covariance)
+
+
+def slip_flag(point: str, slip: Slip) -> str:
+    """The flag of swings after a slip."""
+    return f"{point}_slipped" if slip.turn is not None else f"{point}_may_have_slipped"
+
+
+def rest_samples(motion: Motion, swings: Sequence[tuple[float, float]]) -> IntArray:
+    """Indices of the middles of still stretches outside the swings' spans (start, end) in s, addresses included."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], motion.still.astype(np.int8), [0]))))
+    starts, ends = edges[::2], edges[1::2]
+    middles = ((starts + ends) // 2)[ends - starts >= LEAST_REST_S * motion.rate]
+    outside = np.ones(len(middles), dtype=np.bool_)
+    for start, end in swings:
+        outside &= (motion.time[middles] < start) | (motion.time[middles] > end)
+    return np.asarray(middles[outside], dtype=np.intp)
+
+
+def _mean(ups: FloatArray) -> FloatArray:
+    mean = np.median(ups, axis=0)
+    return np.asarray(mean / np.linalg.norm(mean))
+
+
+def _step(before: FloatArray, after: FloatArray) -> tuple[float, float]:
+    """Angle between two groups' median directions, and its standard error from their spread, rad."""
+    first, second = _mean(before), _mean(after)
+    error = float(np.hypot(_error(before, first), _error(after, second)))
+    return _between(first, second), error
+
+
+def _between(u: FloatArray, v: FloatArray) -> float:
+    return float(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v))
+
+
+def _error(ups: FloatArray, middle: FloatArray) -> float:
+    """Standard error of a median direction: in two dimensions half lie within 1.18 SD; a median costs a quarter."""
+    spread = float(np.median(np.linalg.norm(np.cross(ups, middle), axis=1))) / 1.18
+    return 1.25 * max(spread, LEAST_SPREAD) / float(np.sqrt(len(ups)))
