@@ -98,8 +98,8 @@ def _slip_warning(point: str, slip: Slip) -> dict[str, str]:
     name, minutes = point.replace("_", " "), slip.time / 60.0
     if slip.turn is None:
         text = (
-            f"From minute {minutes:.1f} on the {name} is held about {np.rad2deg(slip.angle):.0f}° differently at address: "
-            f"a new grip or posture, or a strap that slipped; the swings after it are marked."
+            f"From minute {minutes:.1f} on the {name} is held about {np.rad2deg(slip.angle):.0f}° differently at "
+            f"address: a new grip or posture, or a strap that slipped; the swings after it are marked."
         )
         return {"level": "advice", "text": text, "do": "If nothing was changed on purpose, calibrate again."}
     text = (

@@ -115,7 +115,7 @@ def shaft_lean(q_club: FloatArray, line: FloatArray) -> FloatArray:
 def wrist_angles_free_of_roll(
     q_forearm: FloatArray, q_hand: FloatArray, lead_side: LeadSide
 ) -> tuple[FloatArray, FloatArray]:
-    """As `wrist_angles`, from the forearm's long axis in the hand alone: what its skin does about that axis is no matter.
+    """As `wrist_angles`, from the forearm's long axis in the hand alone, whatever its skin does about that axis.
 
     Equal to `wrist_angles` where the hand does not turn about the long axis; otherwise off by that turn times the sine
     of the deviation.

@@ -1,7 +1,7 @@
 """Segments in motion through one swing, with a linear model of the error of their orientation.
 
-A small rotation e(t) in the segment's own axes separates estimate from truth, R_estimate = R_true · exp(e). It is linear
-in parameters that stay the same through the swing: the alignment, the tilt and heading at the address, what is left
+A small rotation e(t) in the segment's own axes separates estimate from truth, R_estimate = R_true · exp(e). It is
+linear in parameters that stay the same through the swing: the alignment, the tilt and heading at the address, what is left
 of gyro bias, the gyro's scale and cross-axis errors, and the errors of bridged stretches. Two moments of one swing
 share them, so a turn since address keeps only what differs.
 
@@ -39,9 +39,10 @@ def _deg(value: float) -> float:
 class SegmentSettings:
     """Prior sizes of errors (SD) and how the quiet stretches are read.
 
-    gyro_scale, gyro_cross: the gyro's scale and cross-axis errors (typical data-sheet figures of consumer sensors: about
-    1 %, from memory).  bias_floor: rad/s of bias that stillness does not show.  acc_tilt: rad by which the
-    accelerometer's own errors tilt gravity.  bin_s, bin_turn_share: gravity is averaged over bins; a turning bin counts less.
+    gyro_scale, gyro_cross: the gyro's scale and cross-axis errors (typical data-sheet figures of consumer sensors:
+    about 1 %, from memory).  bias_floor: rad/s of bias that stillness does not show.  acc_tilt: rad by which the
+    accelerometer's own errors tilt gravity.  bin_s, bin_floor, bin_turn_s: gravity is averaged over bins of so many
+    s; no bin counts for better than the floor, rad, and a turning one for less, by the angle of so many s.
     before_s, after_s: how far around the swing quiet is looked for.
     """
 

@@ -35,7 +35,8 @@ class TieSettings:
 
     shared_turn: the turn about the long axis that all addresses share (skin).  address_turn: what varies between them.
     table_care: how straight the wrist lies on the table.  drift: rad per s of relative heading drift.
-    walk: rad per square root of s of its random walk.  step: least change between swings.  weakest: sensitivity under which an address says nothing.
+    walk: rad per square root of s of its random walk.  step: least change between swings.
+    weakest: sensitivity under which an address says nothing.  worst: SD past which there is no tie.
     """
 
     shared_turn: float = _rad(8.0)

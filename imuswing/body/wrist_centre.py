@@ -23,7 +23,7 @@ BEFORE_IMPACT_S = 0.012
 """The stretch compared runs from before the top to just before the shock."""
 WAY_FROM_FOREARM = np.array([0.02, -0.05, 0.0])
 WAY_FROM_HAND = np.array([0.015, 0.06, 0.0])
-"""m, from a sensor just above the wrist, or on the back of the hand, to the wrist's centre, in segment axes, and the SD."""
+"""m, from a sensor just above the wrist, or on the back of the hand, to the wrist's centre, in segment axes."""
 WAY_SD = 0.04
 NOISE, NOISE_SHARE = 0.6, 0.06
 """m/s² and share of the acceleration that skin and timing add, each axis; one sample in five is independent."""
@@ -63,7 +63,7 @@ def headings_from_wrist_centre(swings: Sequence[Swing], guesses: FloatArray) -> 
 
 
 def _stretch(forearm: SegmentMotion, hand: SegmentMotion, top: float, impact: float) -> tuple[FloatArray, ...] | None:
-    """Per segment, acceleration (M, 3) and the matrix (M, 3, 3) that turns a way into acceleration, both in its earth frame."""
+    """Per segment, acceleration (M, 3) and the matrix (M, 3, 3) from a way to acceleration, in its earth frame."""
     time = np.arange(top - BEFORE_TOP_S, impact - BEFORE_IMPACT_S, 1.0 / RATE)
     if len(time) < 10:
         return None
