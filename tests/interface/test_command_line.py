@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import errno
+import json
+import os
 import re
 import subprocess
 import sys
 import time
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from imuswing.cli import build_parser, main
 from imuswing.commands import COMMANDS
+from imuswing.measures.dictionary import BY_NAME
+from imuswing.measures.tables import swing_schema
 
 HEAVY = {"numpy", "scipy", "pandas", "pyarrow", "plotly", "vqf", "ahrs"}
 
@@ -136,6 +142,40 @@ def test_results_of_a_good_recording(small_dataset: Path, tmp_path: Path, capsys
         "swings.parquet",
     ]
     assert {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()} == before
+    quality = json.loads((out / "quality.json").read_text(encoding="utf-8"))
+    assert quality["recordings"][0]["worn"] == ["chest", "lead_forearm", "lead_hand"]
+    assert pq.read_table(out / "swings.parquet").schema.equals(swing_schema(), check_metadata=False)
+    for field in pq.read_schema(out / "swings.parquet"):
+        if field.name in BY_NAME:
+            assert (field.metadata or {})[b"unit"].decode() == BY_NAME[field.name].unit
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert page.lower().startswith("<!doctype html>")
+    assert page.rstrip().endswith("</html>")
+
+
+@pytest.mark.parametrize("good_files", [0, 1, 2, 3])
+def test_a_full_disk_leaves_whole_files_only(
+    good_files: int,
+    small_dataset: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The disk is full when file number `good_files` is to be put in its place, after it was written beside it."""
+    placed: list[str] = []
+
+    def replace(source: Path, target: Path) -> None:
+        if len(placed) == good_files:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(target))
+        placed.append(Path(target).name)
+        Path(source).rename(target)
+
+    monkeypatch.setattr("os.replace", replace)
+    assert main(["analyze", str(small_dataset), "--out", str(tmp_path / "results")]) == 1
+    error = capsys.readouterr().err
+    assert "No space left on device" in error
+    assert error.count("\n") == 1
+    assert sorted(path.name for path in (tmp_path / "results").iterdir()) == sorted(placed)
 
 
 def test_no_report_leaves_the_page_out(small_dataset: Path, tmp_path: Path) -> None:
