@@ -22,22 +22,23 @@ from imuswing.vocabulary import CHEST, CLUB, LEAD_FOREARM, LEAD_HAND, LEAD_UPPER
 CHAIN = (PELVIS, CHEST, LEAD_UPPER_ARM, LEAD_FOREARM, LEAD_HAND, CLUB)
 """Segments in the order in which joints connect them."""
 
-BIAS_S = {1: 0.0015, 2: 0.0035, 3: 0.005}
-TRUNK_BIAS_S = 0.0035
+BIAS_S = {1: 0.001, 2: 0.003, 3: 0.004}
+TRUNK_BIAS_S = 0.004
 """Standard deviation of the offset's bias by the number of joints in between (three also stands for more), and where
 the only one is the shoulder or the spine; s. In one open recording of a walking person forearm and hand agreed to
-0.1–1 ms, back and hip to 2 ms, back and forearm to 3–5 ms; with simulated skin on simulated lessons to 1.3, 2.7 and
-(chest and hand) 3.3 ms root mean square."""
+1 ms, back and hip to 1 ms, back and forearm to 3 ms, back and upper arm to 7 ms; in simulated lessons with moving skin
+to 0.4 ms, chest and forearm to 1.3 ms, chest and hand to 1.9 ms (root mean square)."""
 
-STEP_S = 0.01
-SCAN_STRIDE = 4
+STEP_S = 0.02
+SCAN_STRIDE = 2
 """Spacing of the times at which accelerations are compared; while scanning, so many times wider."""
+
+CUTOFF_HZ = 4.0
+"""Signals are compared below this: faster ones travel through soft tissue, and late. Between 2.5 and 12 Hz it gave the
+smallest errors, in the open recording as in simulated lessons."""
 
 LEVER_SD = 0.3
 """What lever arms are thought to be before data, m."""
-
-CUTOFFS_HZ = (5.0, 12.0)
-"""First for a wide valley, then for a sharp one."""
 
 SCAN_STEP_S = 0.02
 
@@ -51,6 +52,7 @@ LIGHTEST = 0.05
 """Windows that fit well are not weighed up beyond the inverse of this."""
 
 FEWEST_WINDOWS = 3
+STEPS = 8
 
 
 def joints_between(one: str, other: str) -> int:
@@ -78,11 +80,11 @@ def joint_cue(first: Clean, second: Clean, names: tuple[str, str], line: Line, *
         return None
     middle = float(begins.mean()) + 0.5 * WINDOW_S
     centred = Line(offset=line.offset + line.drift * (middle - line.at), drift=line.drift, at=middle)
-    state = _scan(first, second, begins, _State(levers=np.zeros(6), line=centred), reach_s)
+    both = signals(first, centred(begins), reach_s, CUTOFF_HZ), signals(second, begins, reach_s, CUTOFF_HZ)
+    state = _scan(both, begins, _State(levers=np.zeros(6), line=centred), reach_s)
     if state is None:
         return None
-    for cutoff in CUTOFFS_HZ:
-        state, residual, slope = _refine(first, second, begins, state, reach_s, cutoff)
+    state, residual, slope = _refine(both, begins, state)
     one, other = first.stream.tracked_point, second.stream.tracked_point
     bias = BIAS_S[min(joints_between(one, other), 3)]
     if {one, other} <= {PELVIS, CHEST, LEAD_UPPER_ARM}:
@@ -152,11 +154,10 @@ def _times(begins: FloatArray, stride: int) -> FloatArray:
     return np.asarray(begins[:, None] + np.arange(0.0, WINDOW_S, stride * STEP_S))
 
 
-def _scan(first: Clean, second: Clean, begins: FloatArray, state: _State, reach_s: float) -> _State | None:
+def _scan(both: tuple[Signals, Signals], begins: FloatArray, state: _State, reach_s: float) -> _State | None:
     """The best of offsets within `reach_s` of the line, if it is clearly better than most."""
     time = _times(begins, SCAN_STRIDE)
-    ours: Signals = signals(first, state.line(begins), reach_s, CUTOFFS_HZ[0])
-    theirs = signals(second, begins, reach_s, CUTOFFS_HZ[0]).at(time)
+    ours, theirs = both[0], both[1].at(time)
     levers, costs, states = state.levers, [], []
     for offset in np.arange(-reach_s, reach_s + 1e-9, SCAN_STEP_S):
         line = replace(state.line, offset=state.line.offset + float(offset))
@@ -172,14 +173,11 @@ def _scan(first: Clean, second: Clean, begins: FloatArray, state: _State, reach_
     return states[best] if costs[best] <= float(np.median(costs)) - CLEAR else None
 
 
-def _refine(
-    first: Clean, second: Clean, begins: FloatArray, state: _State, reach_s: float, cutoff: float
-) -> tuple[_State, FloatArray, FloatArray]:
-    """Levers, offset and drift by Gauss–Newton on signals of a cut-off; residuals (W, n) and slopes (8, W, n) there."""
-    time = _times(begins, 1 if cutoff > CUTOFFS_HZ[0] else 2)
-    ours = signals(first, state.line(begins), reach_s, cutoff)
-    theirs = signals(second, begins, reach_s, cutoff).at(time)
-    for _ in range(6):
+def _refine(both: tuple[Signals, Signals], begins: FloatArray, state: _State) -> tuple[_State, FloatArray, FloatArray]:
+    """Levers, offset and drift by Gauss–Newton, with the residuals (W, n) and slopes (8, W, n) of the last step."""
+    time = _times(begins, 1)
+    ours, theirs = both[0], both[1].at(time)
+    for _ in range(STEPS):
         residual, by_lever, size = _system(ours.at(state.line(time)), theirs, state.levers)
         rate = np.gradient(size, time[0, 1] - time[0, 0], axis=1)
         slope = np.concatenate((by_lever, rate[None], (rate * (time - state.line.at))[None]))
