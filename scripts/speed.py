@@ -34,7 +34,7 @@ STAGES = {
     "calibrate": "calibration steps",
     "find_candidates": "find movements shaped like a swing",
     "follow_segment": "orientation within swings",
-    "look_for_shocks": "shocks",
+    "judge": "shot or practice, impact",
     "place": "moments",
     "tie_headings": "wrist: tie headings",
     "measure_swing": "measures and standard errors",
@@ -66,14 +66,16 @@ def _simulated(folder: Path, shots: int) -> Path:
 
 
 def _run(path: Path, out: Path) -> None:
+    import imuswing.cutting as cutting_module
     import imuswing.lesson as lesson_module
     from imuswing.recording.read import read
     from imuswing.results import write_results
 
     spent: dict[str, float] = defaultdict(float)
     for name in STAGES:
-        if hasattr(lesson_module, name):
-            setattr(lesson_module, name, _timed(getattr(lesson_module, name), name, spent))
+        for module in (lesson_module, cutting_module):
+            if hasattr(module, name):
+                setattr(module, name, _timed(getattr(module, name), name, spent))
     marks = [time.perf_counter()]
     recording = read(path)
     marks.append(time.perf_counter())

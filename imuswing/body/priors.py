@@ -1,8 +1,8 @@
 """How far a careful person's calibration steps miss the true axes: prior standard deviations, in rad.
 
 Between examiners functional and palpated axes differ by 0.2–2.9° in flexion and 1.6–7.3° axially (Picerno et al.
-2008, Gait & Posture 28:588); functional calibration repeats to under 1° (Favre et al. 2009, J Biomech 42:2330). No study
-of these very steps was found: the sizes below are assumptions inside those ranges.
+2008, Gait & Posture 28:588); functional calibration repeats to under 1° (Favre et al. 2009, J Biomech 42:2330). No
+study of these very steps was found: the sizes below are assumptions inside those ranges.
 """
 
 from __future__ import annotations

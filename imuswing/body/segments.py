@@ -1,8 +1,8 @@
 """Segments in motion through one swing, with a linear model of the error of their orientation.
 
 A small rotation e(t) in the segment's own axes separates estimate from truth, R_estimate = R_true · exp(e). It is
-linear in parameters that stay the same through the swing: the alignment, the tilt and heading at the address, what is left
-of gyro bias, the gyro's scale and cross-axis errors, and the errors of bridged stretches. Two moments of one swing
+linear in parameters that stay the same through the swing: the alignment, the tilt and heading at the address, what is
+left of gyro bias, the gyro's scale and cross-axis errors, and the errors of bridged stretches. Two moments of one swing
 share them, so a turn since address keeps only what differs.
 
 The orientation is strapdown from the address; gravity in the quiet stretches before and after the swing updates the

@@ -2,8 +2,8 @@
 differently to the ball moves it at address only.
 
 So two series are watched on the trunk: gravity in the sensor at the addresses, and while standing or walking between
-the swings. A step that both show at the same time, by the same rotation, is a slip, and the rotation between the two pairs of mean
-directions takes it off. A step that only the addresses show is the golfer's and stays.
+the swings. A step that both show at the same time, by the same rotation, is a slip, and the rotation between the two
+pairs of mean directions takes it off. A step that only the addresses show is the golfer's and stays.
 Arms hang and swing about between shots, so that their rests tell nothing; there a step at the addresses may be a slip
 or a new grip, and is only told.
 """

@@ -37,7 +37,9 @@ def is_simulated(root: Path) -> bool:
 def start_dataset(folder: Path | str, *, name: str, description: str, simulated: bool = False) -> None:
     """Start a dataset: its description and a README that says `description`.
 
-    simulated: said among the keywords, so that every page made from it says so too.  Raises SettingsError where a dataset stands already.
+    simulated: said among the keywords, so that every page made from it says so too.
+
+    Raises SettingsError where a dataset stands already.
     """
     folder = Path(folder)
     if (folder / DESCRIPTION).exists():

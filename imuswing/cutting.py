@@ -1,0 +1,226 @@
+"""From prepared sensors to swings cut out of them: oriented, followed at full rate, set right after a slip."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from imuswing.body.alignment import Alignment
+from imuswing.body.calibrate import Calibration
+from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_turn
+from imuswing.body.segments import ALIGNMENT, SegmentMotion, follow_segment
+from imuswing.body.slip import Slip, find_slip, rest_samples, set_right
+from imuswing.orientation.filters import estimate_quaternions
+from imuswing.orientation.quaternion import FloatArray, inverse, rotate, slerp
+from imuswing.recording.model import Recording
+from imuswing.sensors.motion import Motion, Prepared
+from imuswing.settings import Settings
+from imuswing.swings.events import ArmCurves
+from imuswing.swings.evidence import signature
+from imuswing.swings.find import COARSE_RATE, Candidate, find_candidates
+from imuswing.swings.judge import Sight
+from imuswing.swings.lead import leading_axis
+from imuswing.swings.surprise import ShockWindow
+from imuswing.vocabulary import (
+    CHEST,
+    LEAD_FOREARM,
+    LEAD_HAND,
+    LeadSide,
+)
+
+BEFORE_ADDRESS_S = 3.0
+"""A golfer may stand to the ball this long before the swing: such rests are addresses, not standing about."""
+WELL_KNOWN = float(np.deg2rad(15.0))
+"""Alignment SD under which a chest's posture may speak for or against a swing."""
+SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
+"""Sensors in which an impact is looked for."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Oriented:
+    """A prepared recording with each sensor's orientation (N, 4), earth from sensor."""
+
+    prepared: Prepared
+    coarse: Mapping[str, FloatArray]
+
+    @property
+    def motions(self) -> Mapping[str, Motion]:
+        return self.prepared.motions
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cut:
+    """A candidate followed at full rate: its segments, and what is seen of it."""
+
+    segments: Mapping[str, SegmentMotion]
+    sight: Sight
+
+
+def orient(prepared: Prepared) -> Oriented:
+    coarse = {
+        point: estimate_quaternions(motion.increments * motion.rate, motion.acc, rate=motion.rate)
+        for point, motion in prepared.motions.items()
+    }
+    return Oriented(prepared=prepared, coarse=coarse)
+
+
+def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settings: Settings) -> list[Candidate]:
+    motion = oriented.motions[lead]
+    axis = leading_axis(lead, motion, calibration.alignments.get(lead))
+    index = np.arange(0.0, len(motion.time) - 1.0, motion.rate / COARSE_RATE).astype(int)
+    directions = rotate(oriented.coarse[lead][index], axis)
+    directions[motion.unusable[index]] = np.nan
+    time = motion.time[0] + np.arange(len(index)) / COARSE_RATE
+    return find_candidates(time, directions, settings=settings.find)
+
+
+def address_gravity(oriented: Oriented, candidates: Sequence[Candidate]) -> dict[str, FloatArray]:
+    """By tracked point, mean direction of gravity in the sensor over the addresses, (3,)."""
+    found = {}
+    for point, motion in oriented.motions.items():
+        at = np.searchsorted(motion.time, [c.start - 0.1 for c in candidates])
+        at = at[(at > 0) & (at < len(motion.time))]
+        if len(at):
+            up = rotate(oriented.coarse[point][at] * np.array([1.0, -1.0, -1.0, -1.0]), np.array([0.0, 0.0, 1.0]))
+            mean = np.median(up, axis=0)
+            found[point] = mean / np.linalg.norm(mean)
+    return found
+
+
+def find_slips(oriented: Oriented, swings: Sequence[Candidate], settings: Settings) -> dict[str, Slip]:
+    """By tracked point, the shift of its mount in mid-session, where one is clear."""
+    starts = np.array([swing.start for swing in swings])
+    found = {}
+    for point, motion in oriented.motions.items():
+        up = np.array([0.0, 0.0, 1.0])
+        address = np.clip(np.searchsorted(motion.time, starts - 0.1), 0, len(motion.time) - 1)
+        rests = rest_samples(motion, [(swing.start - BEFORE_ADDRESS_S, swing.end) for swing in swings])
+        slip = find_slip(
+            point,
+            motion.time[address],
+            rotate(inverse(oriented.coarse[point][address]), up),
+            motion.time[rests],
+            rotate(inverse(oriented.coarse[point][rests]), up),
+            settings=settings.slip,
+        )
+        if slip is not None:
+            found[point] = slip
+    return found
+
+
+def after_slips(cut: Cut, alignments: Mapping[str, Alignment], slips: Mapping[str, Slip]) -> Cut:
+    """A swing with the segments of sensors that had slipped before it set right."""
+    if not any(slip.time < cut.sight.candidate.start for slip in slips.values()):
+        return cut
+    segments = {
+        point: set_right(segment, alignments[point], slips[point])
+        if point in slips and slips[point].time < cut.sight.candidate.start
+        else segment
+        for point, segment in cut.segments.items()
+    }
+    return replace(cut, segments=segments)
+
+
+def follow_swing(
+    recording: Recording,
+    oriented: Oriented,
+    candidate: Candidate,
+    lead: str,
+    alignments: Mapping[str, Alignment],
+    settings: Settings,
+) -> Cut | None:
+    segments = {}
+    for point, alignment in alignments.items():
+        segment = follow_segment(
+            oriented.motions[point],
+            oriented.coarse[point],
+            alignment,
+            start=candidate.start,
+            end=candidate.end,
+            address=candidate.start - 0.1,
+            settings=settings.segments,
+        )
+        if segment is not None:
+            segments[point] = segment
+    if lead not in segments:
+        return None
+    bend, turn = _posture(segments.get(CHEST), candidate, recording.lead_side)
+    sight = Sight(
+        candidate=candidate,
+        arm=_arm_curves(segments, lead),
+        windows=_shock_windows(recording, oriented.prepared, candidate),
+        signatures=_signatures(oriented, candidate, settings),
+        bend=bend,
+        turn=turn,
+    )
+    return Cut(segments=segments, sight=sight)
+
+
+def _signatures(oriented: Oriented, candidate: Candidate, settings: Settings) -> dict[str, FloatArray]:
+    found = {}
+    for point, motion in oriented.motions.items():
+        at = np.searchsorted(motion.time, [candidate.start - 0.1, candidate.top, candidate.back])
+        if at[0] > 0 and at[-1] < len(motion.time) and not motion.unusable[at].any():
+            found[point] = signature(oriented.coarse[point][at], settings=settings.judge.evidence)
+    return found
+
+
+def _posture(chest: SegmentMotion | None, candidate: Candidate, lead_side: LeadSide) -> tuple[float, float]:
+    """Forward bend of the chest at the start and its turn away from the target until the top, rad; NaN if unknown."""
+    if chest is None or np.sqrt(np.max(np.diag(chest.error_covariance[ALIGNMENT, ALIGNMENT]))) >= WELL_KNOWN:
+        return np.nan, np.nan
+    q = slerp(chest.q, chest.time, np.array([candidate.start, candidate.top]))
+    bend = float(np.arccos(np.clip(rotate(q[0], Y_AXIS)[2], -1.0, 1.0)))
+    return bend, -float(trunk_turn(q[1], q[0], lead_side))
+
+
+def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str) -> ArmCurves:
+    segment = segments[lead]
+    axis = segment_axis(segment, lead)
+    chest = segments.get(CHEST)
+    if chest is None or lead == CHEST:
+        chest_rate = np.zeros(len(segment.time))
+    else:
+        chest_rate = np.interp(segment.time, chest.time, np.linalg.norm(chest.omega, axis=1))
+    speed = np.hypot(segment.omega[:, 0], segment.omega[:, 1]) if lead == CHEST else long_axis_speed(segment.omega)
+    return ArmCurves(
+        time=segment.time,
+        long_axis=axis,
+        speed=speed,
+        rate=np.linalg.norm(segment.omega, axis=1),
+        chest_rate=chest_rate,
+    )
+
+
+def segment_axis(segment: SegmentMotion, lead: str) -> FloatArray:
+    """Direction (M, 3) in the earth frame of the axis that is followed."""
+    return rotate(segment.q, np.array([0.0, 0.0, 1.0])) if lead == CHEST else long_axis(segment.q)
+
+
+def _shock_windows(recording: Recording, prepared: Prepared, candidate: Candidate) -> list[ShockWindow]:
+    """The raw rows of the sensors that may feel a shock: what was resampled for the motion would smear it."""
+    windows = []
+    for point in SHOCK_POINTS:
+        if point not in prepared.motions:
+            continue
+        stream, motion, report = recording.sensors[point], prepared.motions[point], prepared.reports[point]
+        scale = 1.0 + 1e-6 * report.clock_drift_ppm
+        ends = (np.array([candidate.top - 0.1, candidate.back + 0.45]) - report.clock_offset_s) / scale
+        first, last = np.searchsorted(stream.time, ends)
+        part = slice(int(first), int(last))
+        time = report.clock_offset_s + scale * stream.time[part]
+        on_grid = np.clip(np.rint((time - motion.time[0]) * motion.rate).astype(int), 0, len(motion.time) - 1)
+        windows.append(
+            ShockWindow(
+                tracked_point=point,
+                time=time,
+                acc=stream.acc[part],
+                gyr=stream.gyr[part],
+                acc_full=motion.acc_clipped[on_grid],
+                gyr_full=motion.clipped[on_grid],
+                clock_se=report.clock_se_s,
+            )
+        )
+    return windows

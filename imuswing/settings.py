@@ -1,0 +1,30 @@
+"""All settings of an analysis, step by step; each step says what its settings mean and where they come from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from imuswing.body.priors import CarePriors
+from imuswing.body.segments import SegmentSettings
+from imuswing.body.slip import SlipSettings
+from imuswing.body.tie import TieSettings
+from imuswing.measures.swing import MeasureSettings
+from imuswing.sensors.settings import SensorSettings
+from imuswing.swings.events import EventSettings
+from imuswing.swings.find import FindSettings
+from imuswing.swings.judge import JudgeSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """All settings of an analysis, step by step."""
+
+    sensors: SensorSettings = field(default_factory=SensorSettings)
+    care: CarePriors = field(default_factory=CarePriors)
+    find: FindSettings = field(default_factory=FindSettings)
+    events: EventSettings = field(default_factory=EventSettings)
+    judge: JudgeSettings = field(default_factory=JudgeSettings)
+    segments: SegmentSettings = field(default_factory=SegmentSettings)
+    slip: SlipSettings = field(default_factory=SlipSettings)
+    tie: TieSettings = field(default_factory=TieSettings)
+    measures: MeasureSettings = field(default_factory=MeasureSettings)
