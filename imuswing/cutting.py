@@ -47,6 +47,7 @@ class Oriented:
 
     @property
     def motions(self) -> Mapping[str, Motion]:
+        """By tracked point."""
         return self.prepared.motions
 
 
@@ -59,6 +60,7 @@ class Cut:
 
 
 def orient(prepared: Prepared) -> Oriented:
+    """Each sensor's orientation over the whole recording."""
     coarse = {
         point: estimate_quaternions(motion.increments * motion.rate, motion.acc, rate=motion.rate)
         for point, motion in prepared.motions.items()
@@ -67,6 +69,7 @@ def orient(prepared: Prepared) -> Oriented:
 
 
 def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settings: Settings) -> list[Candidate]:
+    """Every movement with the shape of a swing, found with the leading sensor."""
     motion = oriented.motions[lead]
     axis = leading_axis(lead, motion, calibration.alignments.get(lead))
     index = np.arange(0.0, len(motion.time) - 1.0, motion.rate / COARSE_RATE).astype(int)
@@ -131,6 +134,7 @@ def follow_swing(
     alignments: Mapping[str, Alignment],
     settings: Settings,
 ) -> Cut | None:
+    """A candidate at full rate; None where the leading segment cannot be followed through it."""
     segments = {}
     for point, alignment in alignments.items():
         segment = follow_segment(
