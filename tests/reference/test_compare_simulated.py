@@ -13,8 +13,6 @@ from types import ModuleType
 import pytest
 from scipy import stats
 
-from imuswing.compare import compare
-
 STUDENTS = 600
 LEVEL = 0.05
 CHANCE = 0.999
