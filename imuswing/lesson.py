@@ -13,6 +13,8 @@ from imuswing.body.slip import slip_flag
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, after_slips, find_slips, follow_swing, orient, rough_swings
 from imuswing.errors import RecordingError
+from imuswing.measures.dictionary import KEY_COLUMNS
+from imuswing.measures.orientations import orientations_table, swing_orientations
 from imuswing.measures.swing import SwingMotion, measure_swing, swing_curves
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
@@ -39,25 +41,35 @@ if TYPE_CHECKING:
 
 __all__ = ["Lesson", "Settings", "analyze"]
 
+LEAST_RECORDING_S = 4.0
+"""Nothing shorter holds a swing with its address and finish (common practice, no source)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Lesson:
-    """What an analysis gives: one row a swing, the curves, and the quality record."""
+    """What an analysis gives: one row a swing, the curves, the quality record, and orientations where asked for."""
 
     swings: pd.DataFrame
     curves: pd.DataFrame
     quality: dict[str, Any]
+    orientations: pd.DataFrame | None = None
 
 
-def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson:
+def analyze(recording: Recording, *, settings: Settings | None = None, orientations: bool = False) -> Lesson:
     """Every swing of a recording with its measures and standard errors.
 
+    orientations: also give those of chest, forearm and hand (`measures.orientations`), for figures in space.
     Raises `RecordingError` where the recording cannot be used. Swings that cannot be measured in part have null
     measures with flags; a recording without swings gives empty tables and says so in its quality record.
     """
     from imuswing.quality import quality_record
 
     settings = settings or Settings()
+    lasts = max((stream.duration_s for stream in recording.sensors.values()), default=0.0)
+    if lasts < LEAST_RECORDING_S:
+        raise RecordingError(
+            recording.source, f"lasts only {lasts:.1f} s", "record the routine and the shots in one go"
+        )
     oriented = orient(prepare(recording, settings=settings.sensors))
     lead = leading_point(oriented.motions)
     if lead is None:
@@ -90,17 +102,22 @@ def analyze(recording: Recording, *, settings: Settings | None = None) -> Lesson
         for cut, verdict in zip(cuts, judged, strict=True)
     ]
     ties = _ties(oriented, calibration, cuts, placed, settings)
-    rows, curves = [], []
+    rows, curves, turned = [], [], []
     for cut, moments, tie, verdict in zip(cuts, placed, ties, judged, strict=True):
-        row, curve = _measure(recording, cut, moments, tie, verdict, lead, settings)
+        swing = _tied(cut, moments, tie)
+        row, curve = _measure(recording, swing, verdict, lead, settings)
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < moments.impact]
         rows.append(row)
         curves.append(curve)
+        turned += [dict(swing_orientations(swing, lead_side=recording.lead_side))] if orientations else []
     _number(recording, rows, curves, settings)
+    for turns, row in zip(turned, rows, strict=False):
+        turns.update({name: row[name] for name in KEY_COLUMNS})
     return Lesson(
         swings=with_top_position(swings_table(rows), full_top_height_deg=settings.measures.full_top_height_deg),
         curves=curves_table(curves),
         quality=quality_record(recording, oriented.prepared, calibration, slips, rows, asdict(settings)),
+        orientations=orientations_table(turned) if orientations else None,
     )
 
 
@@ -124,28 +141,26 @@ def _calibration(
     return replace(found, alignments=worn, table_interval=None, source=path.name)
 
 
-def _measure(
-    recording: Recording,
-    cut: Cut,
-    moments: Moments,
-    tie: Tie | None,
-    judged: Judged,
-    lead: str,
-    settings: Settings,
-) -> tuple[dict[str, Any], dict[str, Any]]:
+def _tied(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
+    """The swing's segments, forearm and hand on one heading where there is a tie."""
     segments = dict(cut.segments)
     if tie is not None:
         segments[LEAD_FOREARM] = segments[LEAD_FOREARM].realigned(tie.forearm_error)
         segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle).realigned(tie.hand_error)
+    return SwingMotion(segments=segments, moments=moments, tie=tie)
+
+
+def _measure(
+    recording: Recording, swing: SwingMotion, judged: Judged, lead: str, settings: Settings
+) -> tuple[dict[str, Any], dict[str, Any]]:
     flags = [] if lead == LEAD_FOREARM else [f"events_from_{lead.removeprefix('lead_')}"]
-    if LEAD_HAND in segments and LEAD_FOREARM in segments and tie is None:
+    if LEAD_HAND in swing.segments and LEAD_FOREARM in swing.segments and swing.tie is None:
         flags.append("wrist_heading_lost")
-    swing = SwingMotion(segments=segments, moments=moments, tie=tie)
     measured, found_flags = measure_swing(swing, lead_side=recording.lead_side, settings=settings.measures)
     row: dict[str, Any] = {
         "flags": flags + found_flags,
         "kind": KIND_SHOT if judged.struck else KIND_PRACTICE,
-        **_moment_columns(moments),
+        **_moment_columns(swing.moments),
         **measured,
     }
     curve: dict[str, Any] = dict(swing_curves(swing, lead_side=recording.lead_side, settings=settings.measures))

@@ -16,6 +16,7 @@ SWINGS_FILE = "swings.parquet"
 CURVES_FILE = "curves.parquet"
 QUALITY_FILE = "quality.json"
 REPORT_FILE = "report.html"
+ORIENTATIONS_FILE = "orientations.parquet"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,8 +27,10 @@ class Failure:
     sentence: str
 
 
-def analyze_path(path: Path, *, settings: Settings | None = None) -> tuple[Lesson, list[Failure]]:
-    """Analyze one recording, a session folder or a dataset into one lesson.
+def analyze_path(
+    path: Path, *, settings: Settings | None = None, orientations: bool = False
+) -> tuple[Lesson, list[Failure]]:
+    """Analyze one recording, a session folder or a dataset into one lesson, with orientations if asked for.
 
     Of several recordings the usable ones are analyzed and the others listed; where none is usable, the first one's
     error is raised.
@@ -38,7 +41,7 @@ def analyze_path(path: Path, *, settings: Settings | None = None) -> tuple[Lesso
     first_error: ImuswingError | None = None
     for file in find_recordings(path):
         try:
-            lessons.append(analyze(read(file), settings=settings))
+            lessons.append(analyze(read(file), settings=settings, orientations=orientations))
         except RecordingError as error:
             first_error = first_error or error
             failures.append(Failure(path=file, sentence=str(error)))
@@ -59,6 +62,7 @@ def join_lessons(lessons: Sequence[Lesson], *, full_top_height_deg: float | None
 
     if len(lessons) == 1:
         return lessons[0]
+    turned = [lesson.orientations for lesson in lessons if lesson.orientations is not None]
     quality: dict[str, Any] = dict(lessons[0].quality)
     quality["recordings"] = [entry for lesson in lessons for entry in lesson.quality["recordings"]]
     return Lesson(
@@ -66,6 +70,7 @@ def join_lessons(lessons: Sequence[Lesson], *, full_top_height_deg: float | None
             _stack(pd, [lesson.swings for lesson in lessons]), full_top_height_deg=full_top_height_deg
         ),
         curves=_stack(pd, [lesson.curves for lesson in lessons]),
+        orientations=_stack(pd, turned) if turned else None,
         quality=quality,
     )
 
@@ -83,6 +88,14 @@ def write_results(lesson: Lesson, out: Path, *, report: bool = True) -> list[Pat
     write_swings(lesson.swings, out / SWINGS_FILE)
     write_curves(lesson.curves, out / CURVES_FILE)
     written = [out / SWINGS_FILE, out / CURVES_FILE, out / QUALITY_FILE]
+    if lesson.orientations is not None:
+        from imuswing.measures.orientations import write_orientations
+
+        write_orientations(lesson.orientations, out / ORIENTATIONS_FILE)
+        written.append(out / ORIENTATIONS_FILE)
+    else:
+        # Those of an earlier analysis do not belong to these swings.
+        (out / ORIENTATIONS_FILE).unlink(missing_ok=True)
     write_text(out / QUALITY_FILE, json.dumps(lesson.quality, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
     if report:
         from imuswing.report.lesson_page import render_lesson

@@ -80,17 +80,17 @@ def curves_table(curves: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
 
 def write_swings(swings: pd.DataFrame, path: Path) -> None:
     """Write the table of swings as Parquet; NaN becomes null."""
-    _write(pa.Table.from_pandas(swings, schema=swing_schema(), preserve_index=False), path)
+    write_table(pa.Table.from_pandas(swings, schema=swing_schema(), preserve_index=False), path)
 
 
 def write_curves(curves: pd.DataFrame, path: Path) -> None:
     """Write the table of curves as Parquet; NaN becomes null."""
     names = [name for name in CURVE_UNITS if name in curves.columns]
-    _write(pa.Table.from_pandas(curves, schema=curve_schema(names), preserve_index=False), path)
+    write_table(pa.Table.from_pandas(curves, schema=curve_schema(names), preserve_index=False), path)
 
 
-def _write(table: pa.Table, path: Path) -> None:
-    """Under a temporary name first: a file is there whole or not at all."""
+def write_table(table: pa.Table, path: Path) -> None:
+    """Write a table with its metadata, under a temporary name first: a file is there whole or not at all."""
     temporary = path.with_name(f".{path.name}.part")
     try:
         pq.write_table(table.replace_schema_metadata(table.schema.metadata), temporary, compression="zstd")
