@@ -9,6 +9,13 @@ from typing import Any
 SUMMARY = "Say in words whether a recording is good, and what to do before the student goes home."
 EXAMPLE = "imuswing check lessons/sub-S001/ses-01/motion/sub-S001_ses-01_task-chip_tracksys-chest_motion.tsv"
 
+COSTS = (
+    ("chest", "there is no chest rotation"),
+    ("lead_forearm", "there is no backswing, no tempo and no wrist"),
+    ("lead_hand", "there is no wrist"),
+)
+"""What a sensor that is not worn costs."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of the command."""
@@ -57,8 +64,16 @@ def _in_words(name: str, entry: dict[str, Any]) -> list[str]:
     lines.append(f"  calibration from {entry['calibration']['source']}:")
     for step, result in entry["calibration"]["steps"].items():
         lines.append(f"    {step}: {result['text']}")
+    lines += [
+        f"  not worn: {point.replace('_', ' ')}, so {cost}" for point, cost in COSTS if point not in entry["worn"]
+    ]
     for warning in entry["warnings"]:
-        lines.append(f"  {warning['level'].upper()}: {warning['text']} {warning['do']}")
+        lines.append(f"  {warning['level'].upper()}: {_sentence(warning['text'])} {_sentence(warning['do'])}")
     if not entry["warnings"]:
         lines.append("  nothing to improve was found")
     return lines
+
+
+def _sentence(text: str) -> str:
+    """With a capital and a full stop; a capital inside stays."""
+    return text[:1].upper() + text[1:].rstrip(".") + "."

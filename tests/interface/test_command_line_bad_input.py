@@ -231,11 +231,21 @@ def test_a_missing_sensor_costs_its_own_measures_only(case: str, small_dataset: 
     assert flagged.all() if worn == {"chest"} else not flagged.any()
 
 
-@pytest.mark.parametrize("spoil", [only_the_routine, only_seconds(0.0, 2.0)], ids=["routine only", "two seconds"])
-def test_a_recording_without_a_swing_gives_empty_tables_that_say_so(
-    spoil: Spoil, small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+def test_a_recording_of_two_seconds_is_told_in_one_sentence(
+    small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    spoil(small_dataset)
+    only_seconds(0.0, 2.0)(small_dataset)
+    assert main(["analyze", str(small_dataset), "--out", str(tmp_path / "results")]) == 1
+    told = capsys.readouterr().err
+    assert "_motion.tsv: lasts only 2.0 s; record" in told
+    assert told.count("\n") == 1
+    assert not (tmp_path / "results").exists()
+
+
+def test_a_recording_without_a_swing_gives_empty_tables_that_say_so(
+    small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    only_the_routine(small_dataset)
     swings, quality = analyze(small_dataset, tmp_path / "results")
     assert capsys.readouterr().out.startswith("0 swings found")
     assert len(swings) == 0
