@@ -15,19 +15,9 @@ import numpy as np
 
 from imuswing.recording.model import FloatArray
 from imuswing.sensors.clean import Clean
+from imuswing.sensors.clock_chain import joint_bias
 from imuswing.sensors.clock_lines import Cue, Line, with_bias
 from imuswing.sensors.clock_windows import WINDOW_S, Signals, signals, telling_windows
-from imuswing.vocabulary import CHEST, CLUB, LEAD_FOREARM, LEAD_HAND, LEAD_UPPER_ARM, PELVIS
-
-CHAIN = (PELVIS, CHEST, LEAD_UPPER_ARM, LEAD_FOREARM, LEAD_HAND, CLUB)
-"""Segments in the order in which joints connect them."""
-
-BIAS_S = {1: 0.001, 2: 0.003, 3: 0.004}
-TRUNK_BIAS_S = 0.004
-"""Standard deviation of the offset's bias by the number of joints in between (three also stands for more), and where
-the only one is the shoulder or the spine; s. In one open recording of a walking person forearm and hand agreed to
-1 ms, back and hip to 1 ms, back and forearm to 3 ms, back and upper arm to 7 ms; in simulated lessons with moving skin
-to 0.4 ms, chest and forearm to 1.3 ms, chest and hand to 1.9 ms (root mean square)."""
 
 STEP_S = 0.02
 SCAN_STRIDE = 2
@@ -42,8 +32,9 @@ LEVER_SD = 0.3
 
 SCAN_STEP_S = 0.02
 
-CLEAR = 0.1
-"""The best offset's misfit must be smaller than the median one's by this (natural logarithm)."""
+CLEAR = 0.25
+"""The best offset's misfit must be smaller than the median one's by this (natural logarithm). In simulated lessons it
+is so by 0.3 (chest and hand) to 2 (forearm and hand) near the truth, and by less than 0.25 elsewhere."""
 
 HUBER = 2.0
 """Residuals beyond this many times the median one count linearly."""
@@ -51,13 +42,9 @@ HUBER = 2.0
 LIGHTEST = 0.05
 """Windows that fit well are not weighed up beyond the inverse of this."""
 
+MOTION = "motion"
 FEWEST_WINDOWS = 3
 STEPS = 8
-
-
-def joints_between(one: str, other: str) -> int:
-    """How many joints lie between two tracked points."""
-    return abs(CHAIN.index(one) - CHAIN.index(other))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +60,15 @@ class _State:
         return _State(levers=self.levers + step[:6], line=line)
 
 
-def joint_cue(first: Clean, second: Clean, names: tuple[str, str], line: Line, *, reach_s: float) -> Cue | None:
+@dataclass(frozen=True, kw_only=True)
+class JointFit:
+    """cue: what the joint tells.  depth: by how much its misfit is under that of other offsets, natural logarithm."""
+
+    cue: Cue
+    depth: float
+
+
+def joint_fit(first: Clean, second: Clean, names: tuple[str, str], line: Line, *, reach_s: float) -> JointFit | None:
     """The line between two clocks that fits the joint, from one right to within `reach_s`; None if none fits."""
     begins = telling_windows(first, second, line, reach_s)
     if len(begins) < FEWEST_WINDOWS:
@@ -81,16 +76,14 @@ def joint_cue(first: Clean, second: Clean, names: tuple[str, str], line: Line, *
     middle = float(begins.mean()) + 0.5 * WINDOW_S
     centred = Line(offset=line.offset + line.drift * (middle - line.at), drift=line.drift, at=middle)
     both = signals(first, centred(begins), reach_s, CUTOFF_HZ), signals(second, begins, reach_s, CUTOFF_HZ)
-    state = _scan(both, begins, _State(levers=np.zeros(6), line=centred), reach_s)
-    if state is None:
+    state, depth = _scan(both, begins, _State(levers=np.zeros(6), line=centred), reach_s)
+    if depth < CLEAR:
         return None
     state, residual, slope = _refine(both, begins, state)
-    one, other = first.stream.tracked_point, second.stream.tracked_point
-    bias = BIAS_S[min(joints_between(one, other), 3)]
-    if {one, other} <= {PELVIS, CHEST, LEAD_UPPER_ARM}:
-        bias = max(bias, TRUNK_BIAS_S)
+    bias = joint_bias(first.stream.tracked_point, second.stream.tracked_point)
     information = with_bias(_information(residual, slope), bias, span_s=float(np.ptp(begins)) + WINDOW_S)
-    return Cue(name="motion", first=names[0], second=names[1], line=state.line, information=information)
+    cue = Cue(name=MOTION, first=names[0], second=names[1], line=state.line, information=information)
+    return JointFit(cue=cue, depth=depth)
 
 
 def _centre(values: FloatArray, lever: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -154,8 +147,8 @@ def _times(begins: FloatArray, stride: int) -> FloatArray:
     return np.asarray(begins[:, None] + np.arange(0.0, WINDOW_S, stride * STEP_S))
 
 
-def _scan(both: tuple[Signals, Signals], begins: FloatArray, state: _State, reach_s: float) -> _State | None:
-    """The best of offsets within `reach_s` of the line, if it is clearly better than most."""
+def _scan(both: tuple[Signals, Signals], begins: FloatArray, state: _State, reach_s: float) -> tuple[_State, float]:
+    """The best of offsets within `reach_s` of the line, and by how much its log misfit is under the median one's."""
     time = _times(begins, SCAN_STRIDE)
     ours, theirs = both[0], both[1].at(time)
     levers, costs, states = state.levers, [], []
@@ -170,7 +163,7 @@ def _scan(both: tuple[Signals, Signals], begins: FloatArray, state: _State, reac
         costs.append(float(np.mean(np.log(np.mean(np.abs(residual), axis=1)))))
         states.append(_State(levers=levers, line=line))
     best = int(np.argmin(costs))
-    return states[best] if costs[best] <= float(np.median(costs)) - CLEAR else None
+    return states[best], float(np.median(costs)) - costs[best]
 
 
 def _refine(both: tuple[Signals, Signals], begins: FloatArray, state: _State) -> tuple[_State, FloatArray, FloatArray]:

@@ -28,13 +28,23 @@ WILD_DRIFTS = np.arange(-0.02, 0.0201, 2e-4)
 """Drifts that are tried if no usual one (twice ±100 ppm) fits: a rate that is wrong in the file."""
 
 AGREED = 0.35
-"""Share of the chunks' weight that must agree on one offset."""
+"""Share of the chunks' weight that must agree on one offset for it to be sure."""
+
+ALIKE = 0.2
+"""And the mean squared correlation of those chunks must be at least this."""
+
+UNRIVALLED = 0.7
+"""And no other offset may have more than this share of its votes."""
+
+MOST_LINES = 5
+DISTINCT_S = 0.5
+"""So many offsets, at least so far apart, are handed on if none is sure."""
 
 HINT_S = 3.0
 """A hint is right to within this, or not at all."""
 
 HINT_REACH_S = 1.2
-"""Where nothing but a hint is known, offsets so far from it are tried: it may be told in whole seconds."""
+"""Around a hint, offsets so far from it are tried: it may be told in whole seconds."""
 
 HINT_FAVOUR = 0.6
 """An offset near the hint wins if it has this share of the best one's votes."""
@@ -42,49 +52,68 @@ HINT_FAVOUR = 0.6
 
 @dataclass(frozen=True, kw_only=True)
 class Rough:
-    """line: between the two clocks.  agreed: share of the evidence behind it.  reach_s: how far off it may be.
+    """line: between the two clocks.  sure: there is no other that might be it.  reach_s: how far off it may be.
     wild: its drift is that of no clock."""
 
     line: Line
-    agreed: float
+    sure: bool
     reach_s: float = 0.3
     wild: bool = False
 
 
-def rough_line(first: Clean, second: Clean, *, hint: float | None) -> Rough | None:
-    """The second sensor's clock told by the first's; without anything in common in liveliness the hint, or None.
+def rough_lines(first: Clean, second: Clean, *, hint: float | None) -> tuple[Rough, ...]:
+    """What the second sensor's clock may be told by the first's, likeliest first; a sure one stands alone.
 
     hint: s, the second clock's start after the first's, from the recording.
     """
-    found = _from_liveliness(first, second, hint)
-    if found is None and hint is not None:
-        at = second.start + 0.5 * len(second.gyr) / second.rate
-        return Rough(line=Line(offset=hint, drift=0.0, at=at), agreed=0.0, reach_s=HINT_REACH_S)
-    return found
+    middle = second.start + 0.5 * len(second.gyr) / second.rate
+    found = _from_liveliness(first, second, hint, middle)
+    if not (found and found[0].sure):
+        # Without a hint, both may have been started at once.
+        start = 0.0 if hint is None else hint
+        found.append(Rough(line=Line(offset=start, drift=0.0, at=middle), sure=False, reach_s=HINT_REACH_S))
+    return tuple(found)
 
 
-def _from_liveliness(first: Clean, second: Clean, hint: float | None) -> Rough | None:
+def _from_liveliness(first: Clean, second: Clean, hint: float | None, middle: float) -> list[Rough]:
     a, b = _liveliness(first), _liveliness(second)
-    if min(len(a), len(b)) < 50:
-        return None
+    if min(len(a), len(b)) < LEAST_STEPS:
+        return []
     chunk, offset, weight = _candidates(a, b)
     offset = offset + first.start - second.start
     if len(chunk) == 0:
-        return None
-    at = second.start + STEP_S * 0.5 * len(b)
-    total = float(np.sum([weight[chunk == k].max() for k in np.unique(chunk)]))
-    when = second.start + STEP_S * (chunk + 0.5 * CHUNK_S / STEP_S) - at
-    usual = _vote(offset, weight, hint, width=TOLERANCE_S + USUAL_DRIFT * float(np.ptp(when)) / 2.0)
-    if usual[1] >= AGREED * total:
-        return Rough(line=Line(offset=usual[0], drift=0.0, at=at), agreed=usual[1] / total)
-    if len(np.unique(chunk)) < 4:
-        return None
-    votes = [_vote(offset - drift * when, weight, hint, width=TOLERANCE_S) for drift in WILD_DRIFTS]
+        return []
+    chunks = np.unique(chunk)
+    total = float(np.sum([weight[chunk == k].max() for k in chunks]))
+    alike = total / len(chunks) >= ALIKE
+    when = second.start + STEP_S * (chunk + 0.5 * CHUNK_S / STEP_S) - middle
+    width = TOLERANCE_S + USUAL_DRIFT * float(np.ptp(when)) / 2.0
+    votes = _votes(offset, weight, hint, width=width)
+    best = votes[0]
+    if best[1] >= AGREED * total:
+        rivals = [vote for vote in votes[1:] if vote[1] > UNRIVALLED * best[1]]
+        lines = [Line(offset=vote[0], drift=0.0, at=middle) for vote in votes]
+        if alike and not rivals:
+            return [Rough(line=lines[0], sure=True)]
+        return [Rough(line=line, sure=False) for line in lines]
+    wild = _wild(offset, weight, when, hint, middle) if len(chunks) >= LEAST_CHUNKS_WILD else None
+    if wild is not None and alike and wild[1] >= 2.0 * AGREED * total:
+        return [Rough(line=wild[0], sure=True, wild=True)]
+    return [Rough(line=Line(offset=vote[0], drift=0.0, at=middle), sure=False) for vote in votes]
+
+
+LEAST_STEPS = 50
+LEAST_CHUNKS_WILD = 4
+"""Recordings with fewer steps in common tell nothing, with fewer chunks nothing about an odd rate."""
+
+
+def _wild(
+    offset: FloatArray, weight: FloatArray, when: FloatArray, hint: float | None, middle: float
+) -> tuple[Line, float]:
+    """The line whose drift is that of no clock but of a rate wrongly told, and its votes."""
+    votes = [_votes(offset - drift * when, weight, hint, width=TOLERANCE_S)[0] for drift in WILD_DRIFTS]
     best = int(np.argmax([vote[1] for vote in votes]))
-    if votes[best][1] < 2.0 * AGREED * total:
-        return None
-    line = Line(offset=votes[best][0], drift=float(WILD_DRIFTS[best]), at=at)
-    return Rough(line=line, agreed=votes[best][1] / total, wild=True)
+    return Line(offset=votes[best][0], drift=float(WILD_DRIFTS[best]), at=middle), votes[best][1]
 
 
 def _liveliness(sensor: Clean) -> FloatArray:
@@ -133,17 +162,20 @@ def _candidates(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray, F
     return table[:, 0], table[:, 1], table[:, 2]
 
 
-def _vote(offset: FloatArray, weight: FloatArray, hint: float | None, *, width: float) -> tuple[float, float]:
-    """The offset that most weight agrees on to within `width`, and that weight; a hint breaks near ties."""
+def _votes(offset: FloatArray, weight: FloatArray, hint: float | None, *, width: float) -> list[tuple[float, float]]:
+    """Offsets that most weight agrees on to within `width`, and that weight, best first; a hint breaks near ties."""
     order = np.argsort(offset)
     offset, weight = offset[order], weight[order]
     running = np.concatenate(([0.0], np.cumsum(weight)))
     low, high = np.searchsorted(offset, [offset - width, offset + width])
     votes = running[high] - running[low]
-    best = int(np.argmax(votes))
+    rank = votes.copy()
     if hint is not None:
-        near = np.flatnonzero(np.abs(offset - hint) <= HINT_S)
-        if len(near) and votes[near].max() >= HINT_FAVOUR * votes[best]:
-            best = int(near[np.argmax(votes[near])])
-    part = slice(low[best], high[best])
-    return float(np.average(offset[part], weights=weight[part])), float(votes[best])
+        rank[np.abs(offset - hint) <= HINT_S] /= HINT_FAVOUR
+    found: list[tuple[float, float]] = []
+    while len(found) < MOST_LINES and rank.max() > 0.0:
+        best = int(np.argmax(rank))
+        part = slice(low[best], high[best])
+        found.append((float(np.average(offset[part], weights=weight[part])), float(votes[best])))
+        rank[np.abs(offset - offset[best]) < DISTINCT_S + width] = 0.0
+    return found

@@ -31,11 +31,8 @@ ONSET_SHARE = 0.15
 MATCH_S = 0.006
 """Two sensors' onsets of one knock differ by no more than this once the clocks agree, besides a sample of each."""
 
-TRAVEL_S = {1: 0.001, 2: 0.003, 3: 0.004}
-"""How long a shock may take between sensors with so many joints in between (an assumption: some 50–100 m/s)."""
-
 TAP_BIAS_S = 0.0005
-"""The same for sensors that are knocked together."""
+"""Standard deviation of the bias of knocks in which the sensors are knocked together, s."""
 
 TAPS, SHOCKS = "taps", "shocks"
 
@@ -101,12 +98,13 @@ def knock_cues(
     line: Line,
     *,
     reach_s: float,
-    joints: int,
+    bias_s: float,
     taps: FloatArray,
 ) -> list[Cue]:
     """Cues from knocks that two sensors share, the line being right to within `reach_s`; none if there are too few.
 
-    taps: (T, 2) begin and end, on the first clock, of spans in which the sensors were knocked together.
+    bias_s: standard deviation of the time that a shock takes from one to the other.  taps: (T, 2) begin and end, on
+    the first clock, of spans in which the sensors were knocked together.
     """
     ours, theirs = find_knocks(first), find_knocks(second)
     step = np.hypot(1.0 / first.rate, 1.0 / second.rate)
@@ -125,7 +123,7 @@ def knock_cues(
     cues = []
     for name, which, bias in (
         (TAPS, tapped, TAP_BIAS_S),
-        (SHOCKS, ~tapped, TRAVEL_S[min(max(joints, 1), 3)]),
+        (SHOCKS, ~tapped, bias_s),
     ):
         if int(which.sum()) >= FEWEST:
             cues.append(_cue(name, names, line, when[which], gap[which], floor, bias))

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from imuswing.recording.model import FloatArray, Recording
 from imuswing.sensors.clean import Clean
-from imuswing.sensors.clock_joint import CHAIN, joint_cue, joints_between
+from imuswing.sensors.clock_chain import CHAIN, joints_between, travel_bias
+from imuswing.sensors.clock_joint import joint_fit
 from imuswing.sensors.clock_lines import Cue, Line, Solution, solve, weakened
-from imuswing.sensors.clock_rough import Rough, rough_line
+from imuswing.sensors.clock_rough import Rough, rough_lines
 from imuswing.sensors.clock_shocks import DRIFT_SD, TAPS, knock_cues
 from imuswing.vocabulary import TAP
 
@@ -65,12 +66,11 @@ def align(sensors: Mapping[str, Clean], recording: Recording) -> dict[str, Clock
     lines = {first: ClockLine(offset=0.0, drift=0.0, se=0.0, drift_se=0.0, source=REFERENCE)}
     if not others:
         return lines
-    rough = _rough(systems, first, recording)
+    rough, cues = _linked(systems, first, recording)
     known = {name: found.line for name, found in rough.items()}
     drift_sd = {name: WILD_DRIFT_SD if found.wild else DRIFT_SD for name, found in rough.items()}
     reference = Line(offset=0.0, drift=0.0, at=0.0)
     reach = {first: 0.0, **{name: found.reach_s for name, found in rough.items()}}
-    cues = _motion_cues(systems, first, {first: reference, **known}, reach)
     solution = solve(cues, reference=first, rough=known, drift_sd=drift_sd)
     moved = {name: float(np.sqrt(solution.covariances[name][0, 0])) for name in known if solution.names[name]}
     taps = np.array([(e.onset - TAP_BEFORE_S, e.end + TAP_AFTER_S) for e in recording.of_type(TAP)]).reshape(-1, 2)
@@ -115,21 +115,41 @@ def _tree(systems: Mapping[str, list[Clean]], first: str) -> list[tuple[str, str
     return pairs
 
 
-def _rough(systems: Mapping[str, list[Clean]], first: str, recording: Recording) -> dict[str, Rough]:
-    """First lines to the reference's clock, along the tree; systems that match nothing are missing."""
+def _linked(systems: Mapping[str, list[Clean]], first: str, recording: Recording) -> tuple[dict[str, Rough], list[Cue]]:
+    """First lines to the reference's clock, along the tree, and what the joints tell; systems that match nothing are
+    missing."""
     hints = {first: 0.0, **recording.start_hints}
     found: dict[str, Rough] = {}
+    cues: list[Cue] = []
     for a, b in _tree(systems, first):
         if a != first and a not in found:
             continue
         hint = hints[b] - hints[a] if a in hints and b in hints else None
-        link = rough_line(*_nearest(systems[a], systems[b]), hint=hint)
+        link, cue = _link(*_nearest(systems[a], systems[b]), (a, b), hint)
         if link is None:
             continue
-        if a != first:
-            link = _chained(found[a], link)
-        found[b] = link
-    return found
+        if cue is not None:
+            cues.append(cue)
+        found[b] = link if a == first else _chained(found[a], link)
+    return found, cues
+
+
+def _link(first: Clean, second: Clean, names: tuple[str, str], hint: float | None) -> tuple[Rough | None, Cue | None]:
+    """The first guess that fits the joint best; if none does, a sure one or the hint."""
+    guesses = rough_lines(first, second, hint=hint)
+    fits = [
+        (fit.depth, guess, fit.cue)
+        for guess in guesses
+        if (fit := joint_fit(first, second, names, guess.line, reach_s=guess.reach_s)) is not None
+    ]
+    if fits:
+        _, guess, cue = max(fits, key=lambda fit: fit[0])
+        # From here on the cue is the better line: a guess among several may be off by its whole reach.
+        drift = cue.line.drift if guess.wild else guess.line.drift
+        return replace(guess, line=replace(cue.line, drift=drift), reach_s=MOVED_REACH_S), cue
+    if hint is not None:
+        return guesses[0 if guesses[0].sure else -1], None
+    return (guesses[0] if guesses[0].sure else None), None
 
 
 def _chained(outer: Rough, inner: Rough) -> Rough:
@@ -139,7 +159,7 @@ def _chained(outer: Rough, inner: Rough) -> Rough:
     drift = (1.0 + outer.line.drift) * (1.0 + inner.line.drift) - 1.0
     return Rough(
         line=Line(offset=through - at, drift=drift, at=at),
-        agreed=min(outer.agreed, inner.agreed),
+        sure=outer.sure and inner.sure,
         reach_s=max(outer.reach_s, inner.reach_s),
         wild=outer.wild or inner.wild,
     )
@@ -148,22 +168,11 @@ def _chained(outer: Rough, inner: Rough) -> Rough:
 KNOCK_REACH_S = 0.04
 """How far lines may be off once motion has been used."""
 
+MOVED_REACH_S = 0.1
+"""A guess that the joint has confirmed is off by less than this."""
+
 AGREES = 3.0
 """Shocks that differ from what motion says by more than so many standard errors are some other thing."""
-
-
-def _motion_cues(
-    systems: Mapping[str, list[Clean]], first: str, lines: Mapping[str, Line], reach: Mapping[str, float]
-) -> list[Cue]:
-    """What the joints tell, along the tree of systems that have a line."""
-    cues = []
-    for pair in _tree({name: systems[name] for name in lines}, first):
-        near = _nearest(systems[pair[0]], systems[pair[1]])
-        line = _between(lines[pair[0]], lines[pair[1]])
-        cue = joint_cue(*near, pair, line, reach_s=max(reach[pair[0]], reach[pair[1]]))
-        if cue is not None:
-            cues.append(cue)
-    return cues
 
 
 def _knock_cues(
@@ -186,7 +195,7 @@ def _knock_cues(
                 (a, b),
                 line,
                 reach_s=KNOCK_REACH_S if tied else max(reach[a], reach[b]),
-                joints=joints_between(near[0].stream.tracked_point, near[1].stream.tracked_point),
+                bias_s=travel_bias(near[0].stream.tracked_point, near[1].stream.tracked_point),
                 taps=_inverse(lines[a], taps),
             )
             if tied:
