@@ -51,7 +51,9 @@ IDEAL = Flaws(
 
 @dataclass(frozen=True, kw_only=True)
 class Session:
-    """Samples of one sensor over many swings and the truth: matrix (N, 3, 3) earth from sensor, moments as indices."""
+    """Samples of one sensor over many swings and the truth: matrix (N, 3, 3) earth from sensor, moments as indices,
+    gyro_gain (3, 3): reading = gain · true rate + bias + noise.
+    """
 
     rate: float
     time: np.ndarray
@@ -59,6 +61,7 @@ class Session:
     acc: np.ndarray
     clipped: np.ndarray
     matrix: np.ndarray
+    gyro_gain: np.ndarray
     still: np.ndarray
     address: np.ndarray
     top: np.ndarray
@@ -154,7 +157,7 @@ def session(*, seed: int, rate: float, swings: int, flaws: Flaws, lead_in_s: flo
     mount = _random_matrix(rng)
     matrix, omega, force = matrix @ mount, omega @ mount, force @ mount
     events = np.array(moments)
-    gyr, acc, clipped = _measure(omega, force, time, events[:, 2], rate=rate, flaws=flaws, rng=rng)
+    gyr, acc, clipped, gain = _measure(omega, force, time, events[:, 2], rate=rate, flaws=flaws, rng=rng)
     indices = np.floor(events * rate).astype(int)  # the last sample before: at impact, before the ring
     return Session(
         rate=rate,
@@ -163,6 +166,7 @@ def session(*, seed: int, rate: float, swings: int, flaws: Flaws, lead_in_s: flo
         acc=acc,
         clipped=clipped,
         matrix=matrix,
+        gyro_gain=gain,
         still=~moving,
         address=indices[:, 0],
         top=indices[:, 1],
@@ -180,7 +184,8 @@ def _measure(
     rate: float,
     flaws: Flaws,
     rng: np.random.Generator,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Readings gyr, acc (N, 3), which were clipped (N,), and the gyro's gain."""
     gyro = np.eye(3) + flaws.gyro_cross * rng.normal(size=(3, 3))
     gyro[np.diag_indices(3)] = 1.0 + flaws.gyro_scale * rng.normal(size=3)
     accelerometer = np.eye(3) + flaws.acc_scale * rng.normal(size=(3, 3))
@@ -204,7 +209,7 @@ def _measure(
     limit = np.radians(flaws.gyro_range_dps)
     clipped = (np.abs(gyr) >= limit).any(axis=1)
     acc_limit = flaws.acc_range_mps2
-    return np.clip(gyr, -limit, limit), np.clip(acc, -acc_limit, acc_limit), clipped
+    return np.clip(gyr, -limit, limit), np.clip(acc, -acc_limit, acc_limit), clipped, gyro
 
 
 def _random_matrix(rng: np.random.Generator) -> np.ndarray:

@@ -42,7 +42,8 @@ class Layout:
     then 3 a span of the random walk: what it adds to e over the span, rad.
 
     size: samples a block.  edges: (E,) samples 0, size, 2·size, …  run_first, run_last: (R,) bridged increments
-    [first, last).  nodes: (W + 1,) samples that bound the walk's spans.  mean: (n,), precision: (n, n).
+    [first, last).  nodes: (W + 1,) samples that bound the walk's spans.  walk_clock: (N,) rad², variance of the walk
+    since sample 0, by which it goes on within a span.  mean: (n,), precision: (n, n).
     """
 
     size: int
@@ -50,6 +51,7 @@ class Layout:
     run_first: IntArray
     run_last: IntArray
     nodes: IntArray
+    walk_clock: FloatArray
     mean: FloatArray
     precision: FloatArray
 
@@ -98,8 +100,8 @@ def strapdown_course(
     walk = theta[layout.walk].reshape(-1, 3)
     if np.any(walk):
         at_nodes = np.concatenate((np.zeros((1, 3)), np.cumsum(walk, axis=0)))
-        index = np.arange(len(q))
-        walked = np.column_stack([np.interp(index, layout.nodes, at_nodes[:, axis]) for axis in range(3)])
+        clock, ticks = layout.walk_clock, layout.walk_clock[layout.nodes]
+        walked = np.column_stack([np.interp(clock, ticks, at_nodes[:, axis]) for axis in range(3)])
         q = multiply(exp(walked), q)
     return course_of(q, increments, layout, rate=rate)
 
@@ -123,7 +125,8 @@ def course_of(q: FloatArray, increments: FloatArray, layout: Layout, *, rate: fl
         np.add.at(per_block, steps // size, flat[steps] / rate)
         column = FIXED_COUNT + 3 * run
         jacobian[1:, :, column : column + 3] = np.cumsum(per_block, axis=0)
-    share = np.clip((layout.edges[:, None] - layout.nodes[:-1]) / np.diff(layout.nodes), 0.0, 1.0)
+    ticks = layout.walk_clock[layout.nodes]
+    share = np.clip((layout.walk_clock[layout.edges, None] - ticks[:-1]) / np.diff(ticks), 0.0, 1.0)
     for axis in range(3):
         jacobian[:, axis, layout.walk.start + axis :: 3] = share
     return Course(q=q, turn=turn, jacobian=jacobian)

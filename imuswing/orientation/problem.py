@@ -24,7 +24,7 @@ from imuswing.orientation.closure import (
     strapdown_course,
     whiten,
 )
-from imuswing.orientation.quaternion import FloatArray, exp, multiply, normalise, rotate
+from imuswing.orientation.quaternion import FloatArray, exp, multiply, normalise, rotate, to_matrix
 from imuswing.orientation.strapdown import integrate, tilt_from_up
 from imuswing.orientation.stretch import SensorCorrection, SmoothSettings, Stretch
 from imuswing.recording.model import IntArray
@@ -43,6 +43,9 @@ JUDGING_STEP = np.radians(3.0)
 
 GREATEST_STEP = np.radians(20.0)
 """A longer step is shortened: beyond, the model is not linear."""
+
+UNMODELLED_S = 0.2
+"""For so long the part of a gyro's error that no matrix describes stays alike: a phase of a swing (an assumption)."""
 
 RUN_PIECE_S = 0.015
 """Length of the pieces of a doubtful run; a fast arm's rate is about straight over it."""
@@ -115,9 +118,12 @@ def _layout(stretch: Stretch, correction: SensorCorrection, settings: SmoothSett
     count = len(stretch.increments)
     size = max(1, round(BLOCK_S * stretch.rate))
     first, last, runs_covariance = doubtful_runs(stretch)
-    spans = max(1, round(count / stretch.rate / settings.walk_span_s))
-    nodes = np.linspace(0, count - 1, spans + 1).round().astype(np.intp)
-    walk_sd = max(stretch.gyr_noise, 1e-6) / stretch.rate * np.sqrt(np.diff(nodes))
+    clock = _walk_clock(stretch, settings)
+    spans = 1 + max(1, round(count / stretch.rate / settings.walk_span_s))
+    progress = np.linspace(0.0, 1.0, count) + clock / clock[-1]
+    nodes = np.unique(np.searchsorted(progress, np.linspace(0.0, 2.0, spans + 1)).clip(0, count - 1))
+    spans = len(nodes) - 1
+    walk_sd = np.sqrt(np.diff(clock[nodes]))
     runs = slice(FIXED_COUNT, FIXED_COUNT + 3 * len(first))
     n = runs.stop + 3 * spans
     mean, precision = np.zeros(n), np.zeros((n, n))
@@ -129,7 +135,28 @@ def _layout(stretch: Stretch, correction: SensorCorrection, settings: SmoothSett
     diagonal = np.r_[TILT, GYRO_BIAS, runs.stop : n]
     precision[diagonal, diagonal] = 1.0 / sd**2
     edges = np.arange(0, count, size)
-    return Layout(size=size, edges=edges, run_first=first, run_last=last, nodes=nodes, mean=mean, precision=precision)
+    return Layout(
+        size=size,
+        edges=edges,
+        run_first=first,
+        run_last=last,
+        nodes=nodes,
+        walk_clock=clock,
+        mean=mean,
+        precision=precision,
+    )
+
+
+def _walk_clock(stretch: Stretch, settings: SmoothSettings) -> FloatArray:
+    """(N,) rad²: variance that the orientation's random walk has gathered since sample 0, each axis.
+
+    White noise, and what no matrix describes (nonlinearity, sensitivity to acceleration): a share of the rate that
+    stays alike for `UNMODELLED_S`.
+    """
+    noise = (max(stretch.gyr_noise, 1e-6) / stretch.rate) ** 2
+    turned = np.sum(stretch.increments[1:] ** 2, axis=1)
+    unmodelled = 2.0 * UNMODELLED_S * stretch.rate * settings.gyro_unmodelled**2 * turned
+    return np.concatenate(([0.0], np.cumsum(noise + unmodelled)))
 
 
 def doubtful_runs(stretch: Stretch) -> tuple[IntArray, IntArray, FloatArray]:
@@ -291,7 +318,9 @@ def moved(problem: Problem, state: State, step: FloatArray) -> State:
     if size > SMALL_STEP:
         course = strapdown_course(stretch.increments, start, theta, layout, rate=stretch.rate)
     else:
-        course = course_of(turned_by(state.course, layout, step), stretch.increments, layout, rate=stretch.rate)
+        # J hardly changes under a small turn.
+        q = turned_by(state.course, layout, step)
+        course = replace(state.course, q=q, turn=to_matrix(q))
     return State(start=start, theta=theta, course=course)
 
 

@@ -32,9 +32,6 @@ from imuswing.orientation.stretch import (
     unknown_correction,
 )
 
-PASSES = 2
-"""Steps of the joint problem after each stretch was solved for itself; a third changes no figure."""
-
 
 def estimate_correction(
     stretches: Sequence[Stretch], *, settings: SmoothSettings = DEFAULT_SMOOTHING
@@ -43,21 +40,23 @@ def estimate_correction(
 
     All stretches share the 21 parameters of `SensorCorrection`; the others are each stretch's own and are eliminated
     (Schur complement), so the cost grows linearly. What the motions do not show stays at the settings' prior, and the
-    covariance says which. With no stretch the prior is returned.
+    covariance says which. Two joint steps after each stretch was solved for itself; a third changes no figure. With no
+    stretch the prior is returned. Some tens of stretches of different movements are enough.
     """
     prior = unknown_correction(settings)
     precision: FloatArray = np.asarray(np.linalg.inv(prior.covariance))
     work = [_solved_alone(stretch, prior, settings) for stretch in stretches]
     mean, total = prior.mean, precision
-    for _ in range(PASSES):
+    for last_pass in (False, True):
         parts = [_without_own(problem, state, precision) for problem, state in work]
         total = precision + sum((part.normal for part in parts), np.zeros_like(precision))
         right = precision @ prior.mean + sum((part.right for part in parts), np.zeros_like(mean))
         mean = np.asarray(np.linalg.solve(total, right))
-        work = [
-            (problem, moved(problem, state, part.step_to(mean, state)))
-            for (problem, state), part in zip(work, parts, strict=True)
-        ]
+        if not last_pass:
+            work = [
+                (problem, moved(problem, state, part.step_to(mean, state)))
+                for (problem, state), part in zip(work, parts, strict=True)
+            ]
     covariance = np.linalg.inv(total)
     return SensorCorrection(mean=mean, covariance=0.5 * (covariance + covariance.T), learnt=True)
 

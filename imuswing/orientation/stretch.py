@@ -18,6 +18,7 @@ class SmoothSettings:
     """Sizes that the smoother assumes: standard deviations, each axis (common practice, no source, unless named).
 
     gyro_scale, gyro_cross: error of the gyro's scale and of its axes' directions (MEMS data sheets: 0.5 to 1 %).
+    gyro_unmodelled: what no matrix describes of the gyro's error, as a share of the rate.
     acc_bias_mps2, acc_scale, acc_cross: the same of the accelerometer.  gravity: m/s², its error is part of acc_scale.
     still_speed_mps: how fast a sensor that counts as still may drift with the person's sway; a rest may show more.
     moving_speed_mps: how fast it may be where there is no rest (walking).
@@ -29,6 +30,7 @@ class SmoothSettings:
 
     gyro_scale: float = 0.005
     gyro_cross: float = 0.005
+    gyro_unmodelled: float = 0.0005
     acc_bias_mps2: float = 0.05
     acc_scale: float = 0.004
     acc_cross: float = 0.003

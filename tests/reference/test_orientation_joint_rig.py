@@ -73,8 +73,8 @@ def estimate(data: dict[str, np.ndarray], **options: object) -> RelativeOrientat
 
 @pytest.mark.parametrize("path", RIGS, ids=lambda path: path.stem)
 def test_relative_orientation_over_the_minute(path: Path) -> None:
-    """No mounting, axis or arm is given. Goal: 3° (the project's own, for a wrist-like joint). Others' joints, as anchors:
-    elbow 2.7 and 3.8° (Müller 2017, second hand), wrist at handling speed 1.5 to 2.2° (Chen 2023).
+    """No mounting, axis or arm is given. Goal: 3° (the project's own, for a wrist-like joint). Anchors: others' elbow
+    2.7 and 3.8° (Müller 2017, second hand), wrist at handling speed 1.5 to 2.2° (Chen 2023).
     """
     data = load(path)
     assert rmse_deg(estimate(data), data) < 3.0
