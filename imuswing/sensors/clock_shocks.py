@@ -49,17 +49,18 @@ FEWEST = 3
 @dataclass(frozen=True, kw_only=True)
 class Knocks:
     """Of one sensor: onset (K,) s on its own clock, in the middle of the sample step in which it began; size (K,) the
-    largest jump, m/s²."""
+    largest jump, m/s²; rate: Hz of the sensor."""
 
     onset: FloatArray
     size: FloatArray
+    rate: float
 
 
 def find_knocks(sensor: Clean) -> Knocks:
     """Sudden jumps of the accelerometer: its second differences, in which motion is weak."""
     acc = sensor.acc_rows
     if len(acc) < 3:
-        return Knocks(onset=np.zeros(0), size=np.zeros(0))
+        return Knocks(onset=np.zeros(0), size=np.zeros(0), rate=sensor.rate)
     jump = np.concatenate(([0.0, 0.0], magnitude(acc[2:] - 2.0 * acc[1:-1] + acc[:-2])))
     spoilt = np.flatnonzero(sensor.lost | sensor.unusable)
     for shift in (-1, 0, 1, 2):
@@ -67,7 +68,7 @@ def find_knocks(sensor: Clean) -> Knocks:
     size = max(round(BLOCK_S * sensor.rate), 2)
     blocks = len(jump) // size
     if blocks < 2 * NEIGHBOURS + 1:
-        return Knocks(onset=np.zeros(0), size=np.zeros(0))
+        return Knocks(onset=np.zeros(0), size=np.zeros(0), rate=sensor.rate)
     mean = jump[: blocks * size].reshape(blocks, size).mean(axis=1)
     around = np.lib.stride_tricks.sliding_window_view(np.pad(mean, NEIGHBOURS, mode="reflect"), 2 * NEIGHBOURS + 1)
     usual = np.repeat(np.median(around, axis=1), size)
@@ -88,12 +89,12 @@ def _onsets(jump: FloatArray, quiet: FloatArray, loud: IntArray, sensor: Clean) 
             begin = first + int(np.argmax(ring >= min(level, float(ring.max()))))
             onset.append(sensor.start + (begin - 0.5) / sensor.rate)
             size.append(float(ring.max()))
-    return Knocks(onset=np.array(onset), size=np.array(size))
+    return Knocks(onset=np.array(onset), size=np.array(size), rate=sensor.rate)
 
 
 def knock_cues(
-    first: Clean,
-    second: Clean,
+    ours: Knocks,
+    theirs: Knocks,
     names: tuple[str, str],
     line: Line,
     *,
@@ -106,8 +107,7 @@ def knock_cues(
     bias_s: standard deviation of the time that a shock takes from one to the other.  taps: (T, 2) begin and end, on
     the first clock, of spans in which the sensors were knocked together.
     """
-    ours, theirs = find_knocks(first), find_knocks(second)
-    step = np.hypot(1.0 / first.rate, 1.0 / second.rate)
+    step = np.hypot(1.0 / ours.rate, 1.0 / theirs.rate)
     when, gap = _pairs(ours, theirs, line, reach_s)
     if len(gap) < FEWEST:
         return []
@@ -133,9 +133,11 @@ def knock_cues(
 def _pairs(ours: Knocks, theirs: Knocks, line: Line, reach_s: float) -> tuple[FloatArray, FloatArray]:
     """For every knock of the second sensor and every one of the first within reach: its time on the second clock, and
     how much later than the line says it is on the first."""
-    gap = ours.onset - line(theirs.onset)[:, None]
-    row, column = np.nonzero(np.abs(gap) <= reach_s)
-    return theirs.onset[row], gap[row, column]
+    told = line(theirs.onset)
+    low, high = np.searchsorted(ours.onset, [told - reach_s, told + reach_s])
+    row = np.repeat(np.arange(len(told)), high - low)
+    column = np.arange(len(row)) - np.repeat(np.cumsum(high - low) - (high - low), high - low) + low[row]
+    return theirs.onset[row], ours.onset[column] - told[row]
 
 
 def _densest(gap: FloatArray, width: float, reach_s: float) -> float | None:

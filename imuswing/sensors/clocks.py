@@ -12,8 +12,8 @@ from imuswing.sensors.clean import Clean
 from imuswing.sensors.clock_chain import CHAIN, joints_between, travel_bias
 from imuswing.sensors.clock_joint import joint_fit
 from imuswing.sensors.clock_lines import Cue, Line, Solution, solve, weakened
-from imuswing.sensors.clock_rough import Rough, rough_lines
-from imuswing.sensors.clock_shocks import DRIFT_SD, TAPS, knock_cues
+from imuswing.sensors.clock_rough import HINT_REACH_S, Rough, rough_lines
+from imuswing.sensors.clock_shocks import DRIFT_SD, TAPS, find_knocks, knock_cues
 from imuswing.vocabulary import TAP
 
 REFERENCE = "reference"
@@ -138,7 +138,7 @@ def _link(first: Clean, second: Clean, names: tuple[str, str], hint: float | Non
     """The first guess that fits the joint best; if none does, a sure one or the hint."""
     guesses = rough_lines(first, second, hint=hint)
     fits = [
-        (fit.depth, guess, fit.cue)
+        (fit.depth + START_FAVOUR * (guess.reach_s >= HINT_REACH_S), guess, fit.cue)
         for guess in guesses
         if (fit := joint_fit(first, second, names, guess.line, reach_s=guess.reach_s)) is not None
     ]
@@ -168,6 +168,9 @@ def _chained(outer: Rough, inner: Rough) -> Rough:
 KNOCK_REACH_S = 0.04
 """How far lines may be off once motion has been used."""
 
+START_FAVOUR = 0.2
+"""Where movements repeat, the guess from the start times is preferred to one that fits hardly better (log misfit)."""
+
 MOVED_REACH_S = 0.1
 """A guess that the joint has confirmed is off by less than this."""
 
@@ -185,17 +188,19 @@ def _knock_cues(
     """What knocks tell, between all systems that have a line; moved: standard errors of those that motion tied."""
     cues: list[Cue] = []
     names = list(lines)
+    knocks = {sensor.stream.tracked_point: find_knocks(sensor) for name in names for sensor in systems[name]}
     for k, a in enumerate(names):
         for b in names[k + 1 :]:
-            near = _nearest(systems[a], systems[b])
+            one, other = (sensor.stream.tracked_point for sensor in _nearest(systems[a], systems[b]))
             line = _between(lines[a], lines[b])
             tied = a in moved and b in moved
             found = knock_cues(
-                *near,
+                knocks[one],
+                knocks[other],
                 (a, b),
                 line,
                 reach_s=KNOCK_REACH_S if tied else max(reach[a], reach[b]),
-                bias_s=travel_bias(near[0].stream.tracked_point, near[1].stream.tracked_point),
+                bias_s=travel_bias(one, other),
                 taps=_inverse(lines[a], taps),
             )
             if tied:
