@@ -5,14 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from imuswing.recording.model import BoolArray, FloatArray, IntArray
 
 EVEN = 1e-3
 """Times nearer than this share of a sample to an even grid are on it."""
 
-MISSING_ROW = 1.5
-"""A step between rows longer than this many intervals has lost rows in it."""
+CLEAR_STEP, LONG_STEP = 0.25, 50.0
+"""Where all steps are this near to whole intervals, and none is so long, losses can simply be counted."""
+
+STRETCH_ROWS = 10
+"""The first guess of the interval rests on stretches of so many rows."""
+
+PHASE_ROWS = (9, 101)
+"""The phase of the times is smoothed over so many rows: first few, while the interval is only guessed."""
+
+LEAST_ORDER = 0.3
+"""Times whose smoothed phase is shorter than this (1: even, 0: at random) say nothing about lost rows."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,12 +69,9 @@ def even_grid(time: FloatArray, *, nominal_rate: float) -> Grid:
         return Grid(
             start=float(time[0]) if rows else 0.0, rate=nominal_rate, count=rows, index=np.arange(rows), late=None
         )
-    steps = np.diff(time)
-    usual = float(np.median(steps))
-    # The mean over unbroken steps telescopes, so jitter and rounding of the times average out.
-    interval = float(np.mean(steps[steps < MISSING_ROW * usual]))
-    index = _rows_to_samples(time, interval)
+    index = _rows_to_samples(time)
     centred = index - index.mean()
+    # Rounding and jitter of the times average out over the whole recording.
     interval = float(np.dot(centred, time - time.mean()) / np.dot(centred, centred))
     late = (time - time.mean()) / interval - centred
     start = float(time.mean() - index.mean() * interval)
@@ -76,23 +83,60 @@ def even_grid(time: FloatArray, *, nominal_rate: float) -> Grid:
     return Grid(start=start, rate=1.0 / interval, count=count, index=index, late=on_grid)
 
 
-def _rows_to_samples(time: FloatArray, interval: float) -> IntArray:
-    """Sample numbers (rows,) of times: lost rows leave holes, rows that arrive unevenly do not."""
-    steps = np.diff(time) / interval
-    lost = np.rint(steps) - 1.0
-    index = np.concatenate(([0], np.cumsum(np.maximum(np.rint(steps), 1.0)))).astype(np.intp)
-    if np.all(np.abs(steps - 1.0 - lost) < 0.25):
-        return index
-    # Uneven arrival: a lost row shifts all later rows, a late one only itself, so the shift's running median decides.
-    shift = (time - time[0]) / interval - np.arange(len(time))
-    levels = np.maximum.accumulate(np.rint(_running_median(shift - np.median(shift[:9]))))
-    return np.asarray(np.arange(len(time)) + (levels - levels[0]), dtype=np.intp)
+def _rows_to_samples(time: FloatArray) -> IntArray:
+    """Sample numbers (rows,) of times: lost rows leave holes, rows stamped unevenly or too late do not.
+
+    A lost row shifts later times by a whole interval, so the times' phase within an interval does not notice it, and
+    its slow course tells where the even times lie.
+    """
+    rows = np.arange(len(time))
+    since = time - time[0]
+    steps = np.diff(time)
+    steps /= np.median(steps)
+    whole = np.rint(steps)
+    if (
+        float(np.max(np.abs(steps - whole))) < CLEAR_STEP
+        and float(whole.max()) < LONG_STEP
+        and float(whole.min()) > 0.0
+    ):
+        return np.concatenate(([0], np.cumsum(whole))).astype(np.intp)
+    interval = _first_interval(since)
+    if interval is None:
+        return rows
+    for width in PHASE_ROWS:
+        turning = _smooth(np.exp(2j * np.pi * since / interval), width)
+        phase = np.unwrap(np.angle(turning)) / (2.0 * np.pi)
+        if width == PHASE_ROWS[-1]:
+            break
+        # What phase is left to run is an error of the interval.
+        apart = min(5 * width, len(time) - 1)
+        slope = float(np.median((phase[apart:] - phase[:-apart]) / (since[apart:] - since[:-apart])))
+        interval = 1.0 / (1.0 / interval - slope)
+    if float(np.median(np.abs(turning))) < LEAST_ORDER:
+        return rows
+    number = np.rint(since / interval - phase)
+    # Rows in one place: the earlier ones were stamped too late.
+    holes = np.minimum.accumulate((number - rows)[::-1])[::-1]
+    return np.asarray(rows + holes - holes[0], dtype=np.intp)
 
 
-def _running_median(values: FloatArray, width: int = 9) -> FloatArray:
-    """Median over `width` (odd) values around each, ends continued."""
-    padded = np.pad(values, width // 2, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+def _first_interval(since: FloatArray) -> float | None:
+    """About the time between samples, from stretches of rows that have no loss in them; None with too few rows."""
+    apart = min(STRETCH_ROWS, len(since) - 1)
+    if apart < 1 or since[-1] <= 0.0:
+        return None
+    lengths = since[apart:] - since[:-apart]
+    shortest = float(np.quantile(lengths, 0.1))
+    return float(np.mean(lengths[lengths <= shortest * (1.0 + 0.5 / apart)])) / apart
+
+
+def _smooth(values: npt.NDArray[np.complex128], width: int) -> npt.NDArray[np.complex128]:
+    """Means over `width` (odd) values around each, over fewer at the ends."""
+    half = min(width, len(values)) // 2
+    running = np.concatenate((np.zeros(1, values.dtype), np.cumsum(values)))
+    place = np.arange(len(values))
+    low, high = np.maximum(place - half, 0), np.minimum(place + half + 1, len(values))
+    return np.asarray((running[high] - running[low]) / (high - low))
 
 
 def resample(values: FloatArray, late: FloatArray) -> FloatArray:
