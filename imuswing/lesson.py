@@ -29,6 +29,7 @@ from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignmen
 from imuswing.vocabulary import (
     BLOCK,
     CALIBRATION_STEPS,
+    CLUB,
     KIND_PRACTICE,
     KIND_SHOT,
     LEAD_FOREARM,
@@ -156,6 +157,9 @@ def _measure(
     flags = [] if lead == LEAD_FOREARM else [f"events_from_{lead.removeprefix('lead_')}"]
     if LEAD_HAND in swing.segments and LEAD_FOREARM in swing.segments and swing.tie is None:
         flags.append("wrist_heading_lost")
+    if CLUB in recording.sensors:
+        # Hanging, the club shows its axis but not which way it faces in the chest's heading; no joint tells either.
+        flags.append("shaft_heading_not_tied")
     measured, found_flags = measure_swing(swing, lead_side=recording.lead_side, settings=settings.measures)
     row: dict[str, Any] = {
         "flags": flags + found_flags,
