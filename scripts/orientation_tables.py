@@ -210,10 +210,8 @@ def print_broad(slow: bool) -> None:
         return
     methods = ("vqf_offline", "vqf", *(("madgwick", "mahony", "ekf") if slow else ()))
     print("\nBROAD (Laidig et al. 2021), without magnetometer: inclination over the marked movement, RMSE in degrees.")
-    print(
-        "In brackets the same with the estimate taken later by the time that fits the optical reference best (last column),"
-    )
-    print("which is a matter of the set's clocks, not of the filter.")
+    print("In brackets the same with the estimate taken later by the time that fits the optical reference best (last")
+    print("column), which is a matter of the set's clocks, not of the filter.")
     print(f"{'':52}" + "".join(f"{name:>18}" for name in methods) + "   later by, ms")
     table = []
     for path in trials:
@@ -293,11 +291,9 @@ def print_rig() -> None:
     if not rigs:
         print(f"\nJoint rig: no recordings in {OPEN_DATA}; left out.")
         return
-    print(
-        "\nTwo-segment rig (as carried by the repository dfjimu): relative orientation over its minute, RMSE in degrees"
-    )
-    print("with the constant offset of frames removed (in brackets: left in), and what 95 % of samples stay under;")
-    print("samples whose reference is turned over are left out.")
+    print("\nTwo-segment rig (as carried by the repository dfjimu): relative orientation over its minute, RMSE in")
+    print("degrees with the constant offset of frames removed (in brackets: left in), and what 95 % of samples stay")
+    print("under; samples whose reference is turned over are left out.")
     print("Others' joints, for scale: elbow 2.7 and 3.8 (Müller 2017, second hand), wrist 1.5 to 2.2 (Chen 2023).")
     for path in rigs:
         data = load(path)

@@ -24,6 +24,7 @@ from imuswing.orientation.closure import (
     strapdown_course,
     whiten,
 )
+from imuswing.orientation.doubt import doubtful_runs
 from imuswing.orientation.quaternion import FloatArray, exp, multiply, normalise, rotate, to_matrix
 from imuswing.orientation.strapdown import integrate, tilt_from_up
 from imuswing.orientation.stretch import SensorCorrection, SmoothSettings, Stretch
@@ -31,9 +32,6 @@ from imuswing.recording.model import IntArray
 
 WIDE_TILT = np.radians(45.0)
 """Prior standard deviation of the first guess's tilt: no knowledge, but the normal matrix stays regular."""
-
-BRIDGED = 1.5
-"""A sample whose standard error is this many times the noise was bridged."""
 
 SMALL_STEP = np.radians(1.0)
 """A step that turns the orientation by less is applied to it directly: the square of 1° in rad is 0.02°."""
@@ -46,15 +44,6 @@ GREATEST_STEP = np.radians(20.0)
 
 UNMODELLED_S = 0.2
 """For so long the part of a gyro's error that no matrix describes stays alike: a phase of a swing (an assumption)."""
-
-RUN_PIECE_S = 0.015
-"""Length of the pieces of a doubtful run; a fast arm's rate is about straight over it."""
-
-MOST_PIECES = 4
-"""A longer run is cut into so many pieces."""
-
-ALIKE = 0.8
-"""Correlation of the rate errors of a run's pieces: a bridge mostly misses a peak on one side (an assumption)."""
 
 REST_SPEEDS = 2
 """A rest with so many speeds left to judge by is judged by its own residuals."""
@@ -157,40 +146,6 @@ def _walk_clock(stretch: Stretch, settings: SmoothSettings) -> FloatArray:
     turned = np.sum(stretch.increments[1:] ** 2, axis=1)
     unmodelled = 2.0 * UNMODELLED_S * stretch.rate * settings.gyro_unmodelled**2 * turned
     return np.concatenate(([0.0], np.cumsum(noise + unmodelled)))
-
-
-def doubtful_runs(stretch: Stretch) -> tuple[IntArray, IntArray, FloatArray]:
-    """First and one-past-last increment (R,) of runs whose sum is in doubt, and the covariance (R, R) of the errors of
-    their mean rates, (rad/s)², each axis.
-
-    Bridged samples, whose errors add up over the run; and samples around a shock, too rough to be integrated by a
-    cubic: the error term of the four-sample rule, 11/720 of the fourth difference (Taylor series), of any sign. A run
-    is cut into pieces, since what a bridge misses has a shape; the error of the whole run is as stated.
-    """
-    bridged = np.where(stretch.gyr_se > BRIDGED * stretch.gyr_noise, stretch.gyr_se, 0.0)
-    rough = np.zeros(len(bridged))
-    if len(rough) > 4:
-        fourth = np.diff(stretch.increments[1:], n=4, axis=0)
-        rough[3 : 3 + len(fourth)] = 11.0 / 720.0 * stretch.rate * np.max(np.abs(fourth), axis=1)
-    rough[rough <= BRIDGED * stretch.gyr_noise] = 0.0
-    doubtful = (bridged > 0.0) | (rough > 0.0)
-    doubtful[0] = False
-    bounds: list[tuple[int, int]] = []
-    variances: list[tuple[int, float]] = []
-    for first, last in zip(*mask_runs(doubtful), strict=True):
-        length = int(last - first)
-        se = max(float(bridged[first:last].max()), float(np.sqrt(np.sum(rough[first:last] ** 2))) / length)
-        pieces = int(np.clip(round(length / stretch.rate / RUN_PIECE_S), 1, min(MOST_PIECES, length)))
-        bounds += pairwise(np.linspace(first, last, pieces + 1).round().astype(int).tolist())
-        variances.append((pieces, se**2))
-    covariance = np.zeros((len(bounds), len(bounds)))
-    at = 0
-    for pieces, variance in variances:
-        alike = ALIKE + (1.0 - ALIKE) * np.eye(pieces)
-        covariance[at : at + pieces, at : at + pieces] = variance / alike.mean() * alike
-        at += pieces
-    first_last = np.array(bounds, dtype=np.intp).reshape(-1, 2)
-    return first_last[:, 0], first_last[:, 1], covariance
 
 
 def place_knots(stretch: Stretch, layout: Layout, settings: SmoothSettings) -> Knots:
