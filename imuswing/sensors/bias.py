@@ -17,6 +17,9 @@ PRIOR_WANDER_DPS = 0.01
 PRIOR_WANDER_FACTOR = 5.0
 """Before data, a random walk is thought to be this, within this factor (log-normal; common practice, no source)."""
 
+LEAST_SE_DPS = 0.001
+"""No stretch tells the bias better than this, °/s: readings are rounded."""
+
 MOST_KNOTS = 200
 SHORTEST_KNOT_S = 5.0
 """Still stretches are pooled into at most so many times, at least so far apart."""
@@ -82,7 +85,8 @@ def _stretch_se(stretches: Stretches, *, noise: float, rate: float, settings: Se
     sway = np.maximum(stretches.gyr_sd**2 - noise**2, 0.0)
     # Slow turning has no variance within the stretch; it is taken to be as much as the sway shows, up to a limit.
     slow = np.minimum(np.sqrt(sway) * settings.sway_time_s, np.radians(settings.sway_angle_deg)) / span
-    return np.asarray(np.sqrt(noise**2 / count + sway * np.minimum(settings.sway_time_s / span, 1.0) + slow**2))
+    variance = noise**2 / count + sway * np.minimum(settings.sway_time_s / span, 1.0) + slow**2
+    return np.asarray(np.sqrt(variance + np.radians(LEAST_SE_DPS) ** 2))
 
 
 def _pool(

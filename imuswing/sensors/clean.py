@@ -66,7 +66,7 @@ class Clean:
 def frozen_rows(stream: SensorStream, settings: SensorSettings) -> BoolArray:
     """Rows (N,) in which all six channels repeat the row before: a recorder's way of writing lost samples.
 
-    A single repeat is believed only in motion, where noise is no excuse for its absence; longer ones anywhere.
+    They count in motion, or where a jump follows. At rest an ideal sensor repeats itself, and little is lost there.
     """
     same = np.zeros(len(stream.time), np.bool_)
     if len(same) > 1:
@@ -77,10 +77,20 @@ def frozen_rows(stream: SensorStream, settings: SensorSettings) -> BoolArray:
         again = np.flatnonzero(same)
         same[again] = np.all(stream.acc[again] == stream.acc[again - 1], axis=1)
     first, last = runs(same)
-    for i, j in zip(first.tolist(), last.tolist(), strict=True):
-        moving = float(np.max(np.abs(stream.gyr[i]))) > np.radians(settings.frozen_moving_dps)
-        if j - i < 2 and not moving:
-            same[i:j] = False
+    if len(first) == 0:
+        return same
+    speed = np.max(np.abs(stream.gyr[first]), axis=1)
+    after = np.minimum(last, len(same) - 1)
+    turned = np.max(np.abs(stream.gyr[after] - stream.gyr[first]), axis=1)
+    pushed = np.max(np.abs(stream.acc[after] - stream.acc[first]), axis=1)
+    frozen = (speed > np.radians(settings.frozen_moving_dps)) | (turned > np.radians(settings.frozen_jump_dps))
+    frozen |= pushed > settings.frozen_jump_mps2
+    # To the end: the sensor has stopped, if it is one that has noise.
+    length = last - first
+    rare = int(length[:-1].sum()) < settings.frozen_rare * len(same)
+    frozen[-1] |= bool(last[-1] == len(same)) and rare and float(length[-1]) > settings.frozen_end_s * stream.rate
+    for i, j in zip(first[~frozen].tolist(), last[~frozen].tolist(), strict=True):
+        same[i:j] = False
     return same
 
 

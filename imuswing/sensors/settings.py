@@ -22,7 +22,9 @@ class SensorSettings:
     sway_time_s, sway_angle_deg: a person's sway while still is alike for so long and adds up to no more than this.
 
     Rows:
-    frozen_moving_dps: a row that repeats the one before counts as lost if the sensor turns faster than this.
+    frozen_moving_dps: a row that repeats the one before counts as lost if the sensor turns faster than this,
+    frozen_jump_dps, frozen_jump_mps2: or if such a jump follows,
+    frozen_end_s, frozen_rare: or if it goes on to the end for so long and such rows are rarer than this share.
 
     Missing and clipped stretches (figures: `bridge`, tried on hand-like peaks with an impact in them):
     bridge_scale_s: time scale of the covariance of a fast arm's angular velocity.
@@ -57,6 +59,10 @@ class SensorSettings:
     sway_time_s: float = 0.35
     sway_angle_deg: float = 0.4
     frozen_moving_dps: float = 30.0
+    frozen_jump_dps: float = 10.0
+    frozen_jump_mps2: float = 1.0
+    frozen_end_s: float = 1.0
+    frozen_rare: float = 0.01
     bridge_scale_s: float = 0.05
     bridge_flank_s: float = 0.03
     bridge_reach_s: float = 0.25

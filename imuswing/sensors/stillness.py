@@ -71,14 +71,15 @@ def find_rest(gyr: FloatArray, acc: FloatArray, bad: BoolArray, *, rate: float, 
     usable = np.flatnonzero(_moving(spoilt, width) == 0.0)
     if len(usable) == 0:
         return _no_rest(count)
-    gyr_variance = _window_variance(gyr, size, width)
-    acc_variance = _window_variance(acc, size, width)
+    gyr_mean, gyr_variance = _windows(gyr, size, width)
+    _, acc_variance = _windows(acc, size, width)
     usual, most = np.radians(settings.still_gyr_sd_dps), np.radians(settings.still_gyr_most_dps)
     gyr_limit = _limit(gyr_variance[usable], usual, most, settings)
     acc_limit = _limit(acc_variance[usable], settings.still_acc_sd_mps2, settings.still_acc_most_mps2, settings)
     calm = np.zeros(len(gyr_variance), np.bool_)
     calm[usable] = (gyr_variance[usable] < gyr_limit**2) & (acc_variance[usable] < acc_limit**2)
-    stretches = _not_turning(_stretches(_spread(calm, width), size, gyr, acc), settings)
+    calm &= _not_turning(gyr_mean, gyr_variance, calm, settings)
+    stretches = _stretches(_spread(calm, width), size, gyr, acc)
     still = np.zeros(count, np.bool_)
     for first, last in zip(stretches.first, stretches.last, strict=True):
         still[first:last] = True
@@ -93,15 +94,28 @@ def _no_rest(count: int) -> Rest:
     return Rest(still=np.zeros(count, np.bool_), stretches=empty, gyr_noise=None, acc_noise=None)
 
 
-def _window_variance(values: FloatArray, size: int, width: int) -> FloatArray:
-    """Greatest axis' variance (W,) of (N, 3) within windows of `width` blocks of `size` samples, one a block."""
+def _windows(values: FloatArray, size: int, width: int) -> tuple[FloatArray, FloatArray]:
+    """Means (W, 3) and the greatest axis' variances (W,) of (N, 3) in windows of `width` blocks of `size` samples, one
+    window a block."""
     # Taken about a typical value: sums of squares of large offsets would lose digits.
-    about = values - np.median(values[:: max(len(values) // 1000, 1)], axis=0)
+    typical = np.median(values[:: max(len(values) // 1000, 1)], axis=0)
+    about = values - typical
     n = size * width
     total = _moving(block_sums(about, size), width)
     about *= about
     variance = (_moving(block_sums(about, size), width) - total * total / n) / max(n - 1, 1)
-    return np.asarray(np.maximum(np.maximum(variance[:, 0], variance[:, 1]), np.maximum(variance[:, 2], 0.0)))
+    greatest = np.maximum(np.maximum(variance[:, 0], variance[:, 1]), np.maximum(variance[:, 2], 0.0))
+    return total / n + typical, np.asarray(greatest)
+
+
+def _not_turning(mean: FloatArray, variance: FloatArray, calm: BoolArray, settings: SensorSettings) -> BoolArray:
+    """(W,) windows whose mean rate (W, 3) is near that of the calmest: the others turn steadily."""
+    if not calm.any():
+        return calm
+    weight = 1.0 / np.maximum(variance[calm], 1e-12)
+    centre = np.array([_weighted_quantile(mean[calm, axis], weight, 0.5) for axis in range(3)])
+    away = mean - centre
+    return np.asarray(np.einsum("wc,wc->w", away, away) < np.radians(settings.still_turn_dps) ** 2)
 
 
 def _moving(values: FloatArray, width: int) -> FloatArray:
@@ -134,16 +148,6 @@ def _stretches(blocks: BoolArray, size: int, gyr: FloatArray, acc: FloatArray) -
         acc=np.array([acc[i:j].mean(axis=0) for i, j in spans]).reshape(-1, 3),
         gyr_sd=np.array([np.sqrt(gyr[i:j].var(axis=0).mean()) for i, j in spans]),
     )
-
-
-def _not_turning(stretches: Stretches, settings: SensorSettings) -> Stretches:
-    """The stretches whose mean rate is near that of the calmest: the others turn steadily."""
-    if len(stretches) == 0:
-        return stretches
-    weight = (stretches.last - stretches.first) / np.maximum(stretches.gyr_sd, 1e-6) ** 2
-    centre = np.array([_weighted_quantile(stretches.gyr[:, axis], weight, 0.5) for axis in range(3)])
-    near = np.linalg.norm(stretches.gyr - centre, axis=1) < np.radians(settings.still_turn_dps)
-    return stretches.take(near)
 
 
 def _weighted_quantile(values: FloatArray, weight: FloatArray, share: float) -> float:
