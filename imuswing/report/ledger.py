@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from imuswing.measures.dictionary import MEASURES, Measure
+from imuswing.measures.dictionary import MEASURES, Measure, Unit
 from imuswing.report.markup import Child, Html, tag
 from imuswing.report.pictures import verdict_mark
 from imuswing.report.shapes import Limits
@@ -37,9 +37,9 @@ def swing_table(recordings: Sequence[RecordingView], names: Sequence[str], texts
     several = len(recordings) > 1
     context = [name for name in ("block", "outcome", "flags") if any(getattr(swing, name) for swing in swings)]
     heads = ["swing", "verdict", *(["recording"] if several else []), "kind"]
-    cells = [_head(texts(f"table.{name}"), None) for name in heads]
-    cells += [_head(texts.label(measure), measure) for measure in measures]
-    cells += [_head(texts(f"table.{name}"), None) for name in context]
+    cells = [_head(texts(f"table.{name}"), None, texts) for name in heads]
+    cells += [_head(texts.label(measure), measure, texts) for measure in measures]
+    cells += [_head(texts(f"table.{name}"), None, texts) for name in context]
     rows = [
         _row(swing, recording, name if several else None, measures, context, texts)
         for recording, name in zip(recordings, names, strict=True)
@@ -62,9 +62,9 @@ def swing_table(recordings: Sequence[RecordingView], names: Sequence[str], texts
     )
 
 
-def _head(text: str, measure: Measure | None) -> Html:
+def _head(text: str, measure: Measure | None, texts: Texts) -> Html:
     plain = measure is None or measure.unit in ("1", "P") or meaning_of(measure) is not None
-    unit = "" if measure is None or plain else f", {measure.unit}"
+    unit = "" if measure is None or plain else f", {texts.unit(measure.unit)}"
     return tag("th", tag("button", f"{text}{unit}", type="button", class_="sort"), scope="col", class_=_rank(measure))
 
 
@@ -174,11 +174,11 @@ def _sensor_cells(sensor: Mapping[str, Any], texts: Texts) -> list[str]:
     clock = sensor.get("clock") or {}
     samples, lost, clipped = (sensor.get(f"{name}samples") for name in ("", "lost_", "clipped_"))
     return [
-        _plain(sensor.get("rate_hz"), "g"),
-        _share(lost, samples),
-        _share(clipped, samples),
-        _plain(sensor.get("longest_gap_s"), ".2f", " s"),
-        " ".join(_plain(value, ".2f") for value in bias) + " °/s" if bias else "–",
+        _plain(sensor.get("rate_hz"), 0, texts),
+        _share(lost, samples, texts),
+        _share(clipped, samples, texts),
+        _with_unit(sensor.get("longest_gap_s"), 2, "s", texts),
+        texts.quantity(" ".join(_plain(value, 2, texts) for value in bias), "°/s") if bias else "–",
         _clock(clock, texts),
     ]
 
@@ -189,13 +189,14 @@ def _clock(clock: Mapping[str, Any], texts: Texts) -> str:
         return texts.named("source", str(source)) if source else "–"
     if not offset and not clock.get("drift_ppm"):
         return texts("quality.clock_first")
-    drift = _plain(clock.get("drift_ppm"), ".0f")
-    return texts("quality.clock_own", offset=_plain(offset, ".3f"), drift=drift, source=source or "–")
+    drift = _plain(clock.get("drift_ppm"), 0, texts)
+    named = texts.named("source", str(source)) if source else "–"
+    return texts("quality.clock_own", offset=_plain(offset, 3, texts), drift=drift, source=named)
 
 
 def _step_cells(step: Mapping[str, Any], texts: Texts) -> list[str]:
     found = texts("quality.found" if step.get("found") else "quality.missing")
-    return [found, _plain(step.get("residual_deg"), ".1f", "°"), str(step.get("text") or "")]
+    return [found, _with_unit(step.get("residual_deg"), 1, "°", texts), str(step.get("text") or "")]
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], texts: Texts) -> Html:
@@ -205,24 +206,30 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], texts: Texts) ->
     return tag("div", table, class_="scroll", tabindex=0, role="region", aria_label=texts(f"quality.{heads[0]}"))
 
 
-def _plain(value: Any, style: str, unit: str = "") -> str:
-    return "–" if value is None else f"{float(value):{style}}{unit}".replace("-", "−")
+def _plain(value: Any, decimals: int, texts: Texts) -> str:
+    return "–" if value is None else texts.number(float(value), decimals)
 
 
-def _share(part: Any, whole: Any) -> str:
+def _with_unit(value: Any, decimals: int, unit: Unit, texts: Texts) -> str:
+    return "–" if value is None else texts.quantity(texts.number(float(value), decimals), unit)
+
+
+def _share(part: Any, whole: Any, texts: Texts) -> str:
     if part is None:
         return "–"
-    return f"{int(part)}" if not whole or not part else f"{int(part)} ({100 * part / whole:.2g}\u00a0%)"
+    if not whole or not part:
+        return f"{int(part)}"
+    return texts("quality.share", count=int(part), share=texts.number(100 * part / whole, 2))
 
 
 def words_section(limits: Limits, texts: Texts) -> Html:
     """Trade words, signs and the definition of every measure."""
     verdicts = texts(
         "words.verdicts_text",
-        before=limits.before_s,
-        after=limits.after_s,
-        turning=limits.turning,
-        stalled=limits.stalled,
+        before=texts.number(limits.before_s, 2),
+        after=texts.number(limits.after_s, 2),
+        turning=texts.number(limits.turning, 1),
+        stalled=texts.number(limits.stalled, 1),
     )
     names = ("stall", "lead", "moments", "p3")
     pairs = [(texts(f"words.{name}"), texts(f"words.{name}_text")) for name in names]
@@ -235,7 +242,8 @@ def words_section(limits: Limits, texts: Texts) -> Html:
 
 def _meaning(measure: Measure, texts: Texts) -> str:
     definition = texts.definition(measure)
-    return f"{definition} ({measure.sign})" if measure.sign else definition
+    sign = texts.sign(measure)
+    return f"{definition} ({sign})" if sign else definition
 
 
 def cautions_section(texts: Texts) -> Html:

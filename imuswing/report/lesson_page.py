@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import base64
-import gzip
-import hashlib
-import json
 import tomllib
 from collections.abc import Mapping, Sequence
-from importlib import resources
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
 from imuswing.report import palette
 from imuswing.report.answer import headline, particulars, tally
+from imuswing.report.document import PLOTLY_VERSION, asset, document, section
 from imuswing.report.ledger import cautions_section, quality_section, swing_table, warning_count, words_section
-from imuswing.report.markup import Child, Html, json_script, raw, tag
+from imuswing.report.markup import Child, Html, tag
 from imuswing.report.pictures import hatches
 from imuswing.report.plots import chest_plot, wrist_plot
 from imuswing.report.sections import answer_rows, backswing_section, chest_section, picked_first, wrist_section
@@ -24,9 +20,6 @@ from imuswing.report.shapes import Limits, limits_from
 from imuswing.report.texts import ENGLISH, Texts
 from imuswing.report.views import RecordingView, recordings_from
 from imuswing.report.wording import recording_name
-
-PLOTLY_VERSION: Final = "4.1.1"
-"""The version of plotly.js that plotly.py 7.1 carries; the basic bundle has all that the page draws."""
 
 
 def render_lesson(
@@ -48,7 +41,14 @@ def render_lesson(
         tag("main", _main(recordings, names, quality, limits, texts)),
         _footer(quality, texts),
     ]
-    return _document(body, _data(recordings, limits, texts), title=_title(recordings, names, texts), texts=texts)
+    return document(
+        body,
+        title=_title(recordings, names, texts),
+        texts=texts,
+        scripts=("lesson.js",),
+        data=_data(recordings, limits, texts),
+        plotly=True,
+    )
 
 
 def _title(recordings: Sequence[RecordingView], names: Sequence[str], texts: Texts) -> str:
@@ -96,12 +96,12 @@ def _main(
     shown = next((recording for recording in recordings if recording.shots), recordings[0] if recordings else None)
     several = len(recordings) > 1
 
-    def each(section: str, bodies: Sequence[Html]) -> Html:
+    def each(name: str, bodies: Sequence[Html]) -> Html:
         parts = [
-            tag("div", tag("h3", name, class_="which") if several else None, body, data_recording=recording.key)
-            for recording, name, body in zip(recordings, names, bodies, strict=True)
+            tag("div", tag("h3", which, class_="which") if several else None, body, data_recording=recording.key)
+            for recording, which, body in zip(recordings, names, bodies, strict=True)
         ]
-        return _section(section, texts(f"{section}.title"), parts or tag("p", texts("answer.none"), class_="absent"))
+        return section(name, texts(f"{name}.title"), parts or tag("p", texts("answer.none"), class_="absent"))
 
     options = [
         tag("option", name, value=recording.key, selected=recording is shown)
@@ -115,21 +115,16 @@ def _main(
         each("chest", [chest_section(recording, limits, texts) for recording in recordings]),
         each("wrist", [wrist_section(recording, texts) for recording in recordings]),
         each("backswing", [backswing_section(recording, texts) for recording in recordings]),
-        _section("table", texts("table.title"), swing_table(recordings, names, texts)),
-        _section("quality", texts("quality.title"), quality_section(quality, recordings, names, texts)),
-        _section("cautions", texts("cautions.title"), cautions_section(texts)),
-        _section("words", texts("words.title"), words_section(limits, texts)),
+        section("table", texts("table.title"), swing_table(recordings, names, texts)),
+        section("quality", texts("quality.title"), quality_section(quality, recordings, names, texts)),
+        section("cautions", texts("cautions.title"), cautions_section(texts)),
+        section("words", texts("words.title"), words_section(limits, texts)),
     ]
-
-
-def _section(name: str, title: str, body: Child) -> Html:
-    heading = f"{name}-title"
-    return tag("section", tag("h2", title, id=heading), body, id=name, aria_labelledby=heading)
 
 
 def _footer(quality: Mapping[str, Any], texts: Texts) -> Html:
     version = quality.get("imuswing")
-    licence = tomllib.loads(_asset(f"plotly-basic-{PLOTLY_VERSION}.licence.toml").decode("utf-8"))["text"]
+    licence = tomllib.loads(asset(f"plotly-basic-{PLOTLY_VERSION}.licence.toml").decode("utf-8"))["text"]
     return tag(
         "footer",
         tag("h2", texts("cautions.privacy_title")),
@@ -154,41 +149,3 @@ def _data(recordings: Sequence[RecordingView], limits: Limits, texts: Texts) -> 
         "palette": {"light": palette.LIGHT, "dark": palette.DARK},
         "texts": {key: texts(key) if "sorted" not in key else texts.entries[key] for key in keys},
     }
-
-
-def _document(body: Child, data: Mapping[str, Any], *, title: str, texts: Texts) -> str:
-    script = _asset("lesson.js").decode("utf-8")
-    packed = _asset(f"plotly-basic-{PLOTLY_VERSION}.min.js.gz")
-    hashes = " ".join(_source_hash(source) for source in (script.encode("utf-8"), gzip.decompress(packed)))
-    policy = (
-        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:; "
-        "connect-src 'none'; base-uri 'none'; form-action 'none'"
-    )
-    head = [
-        tag("meta", charset="utf-8"),
-        tag("meta", http_equiv="Content-Security-Policy", content=policy),
-        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        tag("meta", name="referrer", content="no-referrer"),
-        tag("title", title),
-        tag("style", raw(palette.css_variables() + _asset("page.css").decode("utf-8"))),
-    ]
-    scripts = [
-        json_script("lesson-data", json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)),
-        tag("script", raw(base64.b64encode(packed).decode("ascii")), type="text/plain", id="plotly-packed"),
-        tag("script", raw(script)),
-    ]
-    html = tag(
-        "html",
-        tag("head", head),
-        tag("body", body, tag("noscript", texts("page.no_scripts")), scripts),
-        lang=texts.language,
-    )
-    return f"<!doctype html>\n{html}\n"
-
-
-def _source_hash(source: bytes) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(source).digest()).decode('ascii')}'"
-
-
-def _asset(name: str) -> bytes:
-    return resources.files("imuswing.report").joinpath("assets", name).read_bytes()

@@ -149,20 +149,33 @@ def arm_arc(swing: SwingView) -> ArmArc | None:
     return ArmArc(address_deg=90.0 + height - arc, top_deg=90.0 + height)
 
 
-def arm_picture(swings: Sequence[SwingView], *, picked: str | None, lead_side: str, texts: Texts, alt: str) -> Html:
+def arm_picture(
+    swings: Sequence[SwingView],
+    *,
+    picked: str | None,
+    lead_side: str,
+    texts: Texts,
+    alt: str,
+    zone: tuple[float, float] | None = None,
+    alone: bool = False,
+) -> Html:
     """The lead arm's arc seen from in front of the golfer; every shot's top is a tick on the rim.
 
-    One group a swing carries `data-for`, so that the page shows the picked one. Lead side right is the mirror image.
+    One group a swing carries `data-for`, so that the page shows the picked one; `alone` leaves the others out.
+    zone: where the top should lie, as angles of the drawn arm from straight down, °. Lead side right is the mirror
+    image.
     """
     side = 1.0 if lead_side != "right" else -1.0
     arcs = [(swing, arc) for swing in swings if (arc := arm_arc(swing)) is not None]
     ticks = [_tick(arc.top_deg, side) for swing, arc in arcs if swing.is_shot]
-    groups = [_arm_group(swing, arc, side, picked, texts) for swing, arc in arcs]
+    shown = [(swing, arc) for swing, arc in arcs if not alone or swing.key == picked]
+    groups = [_arm_group(swing, arc, side, picked, texts) for swing, arc in shown]
     return tag(
         "svg",
         tag("title", alt),
         _figure(side),
         _parallel(side, texts),
+        None if zone is None else _zone(zone, side),
         ticks,
         groups,
         _target(side, texts),
@@ -189,6 +202,16 @@ def _arm_group(swing: SwingView, arc: ArmArc, side: float, picked: str | None, t
         data_for=swing.key,
         hidden=swing.key != picked,
     )
+
+
+def _zone(zone: tuple[float, float], side: float) -> Html:
+    """A stretch of the rim."""
+    inner, outer, (low, high) = _ARM + 6.0, _ARM + 23.0, zone
+    large, sweep = int(high - low > 180.0), 1 if side > 0 else 0
+    there = f"A{outer:.0f} {outer:.0f} 0 {large} {sweep} {_point(_at(high, outer, side))}"
+    back = f"A{inner:.0f} {inner:.0f} 0 {large} {1 - sweep} {_point(_at(low, inner, side))}"
+    start, turn = _point(_at(low, outer, side)), _point(_at(high, inner, side))
+    return tag("path", d=f"M{start}{there}L{turn}{back}Z", class_="goalzone")
 
 
 def _tick(angle: float, side: float) -> Html:

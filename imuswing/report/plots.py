@@ -88,7 +88,7 @@ def _pale_marks(shots: Sequence[SwingView], hills: dict[str, Hill], texts: Texts
                 "marker": {"symbol": mark.symbol, "size": 8, "color": f"@{mark.colour}/0.75", "line": {"width": 0}},
                 "customdata": [shot.key for shot in chosen],
                 "text": [texts("chest.hover", swing=shot.number) for shot in chosen],
-                "hovertemplate": "%{text}<br>%{y:.0f} °/s<br>%{x:+.2f} s<extra></extra>",
+                "hovertemplate": f"%{{text}}<br>{_rate_and_time(texts)}<extra></extra>",
             }
         )
     return traces
@@ -205,7 +205,7 @@ def _level_words(swing: SwingView, hill: Hill, colour: str, texts: Texts) -> Plo
 def _chest_layout(hills: list[Hill], limits: Limits, texts: Texts) -> Plot:
     low, high = common_scale(hills)
     ticks = [-0.2, -0.1, 0.0, 0.1, 0.2]
-    names = ["−0.2", "−0.1", texts("at_curve.ball"), "+0.1", "+0.2"]
+    names = [texts("at_curve.ball") if tick == 0.0 else texts.number(tick, 1, sign=True) for tick in ticks]
     band: Plot = {
         "type": "rect",
         "xref": "x",
@@ -232,7 +232,7 @@ def _chest_layout(hills: list[Hill], limits: Limits, texts: Texts) -> Plot:
     }
     still: Plot = {"x": 1.0, "xref": "paper", "xanchor": "right", "y": 0.0, "yref": "y", "yanchor": "top"}
     quiet: Plot = {"showarrow": False, "font": {"color": "@quiet", "size": 12}}
-    return _layout() | {
+    return _layout(texts) | {
         "shapes": shapes,
         "annotations": [
             through | quiet | {"text": texts("at_curve.through")},
@@ -322,7 +322,7 @@ def _wrist_layout(base: list[Plot], start: float, texts: Texts) -> Plot:
     axes = {}
     for axis, domain in (("y", [0.54, 1.0]), ("y2", [0.0, 0.46])):
         curves = [_decoded(trace["y"]) for trace in base if trace["yaxis"] == axis]
-        values, names = _ticks_in_words(curves, [texts(f"wrist.{word}") for word in words[axis]])
+        values, names = _ticks_in_words(curves, [texts(f"wrist.{word}") for word in words[axis]], texts.unit("°"))
         axes[f"{axis[0]}axis{axis[1:]}"] = _axis() | {
             "domain": domain,
             "range": [values[0] - 6.0, values[-1] + 6.0],
@@ -334,30 +334,38 @@ def _wrist_layout(base: list[Plot], start: float, texts: Texts) -> Plot:
         }
     impact: Plot = {"type": "line", "xref": "x", "yref": "paper", "x0": 0, "x1": 0, "y0": 0, "y1": 1, "layer": "below"}
     return (
-        _layout()
+        _layout(texts)
         | axes
         | {
             "margin": {"l": 104, "r": 10, "t": 24, "b": 30},
             "shapes": [impact | {"line": {"color": "@quiet/0.6", "width": 1}}],
             "annotations": [],
             "xaxis": _axis()
-            | {"range": [start, WRIST_AFTER_IMPACT_S], "ticksuffix": " s", "dtick": 0.4, "anchor": "y2"},
+            | {
+                "range": [start, WRIST_AFTER_IMPACT_S],
+                "ticksuffix": f" {texts.unit('s')}",
+                "dtick": 0.4,
+                "anchor": "y2",
+            },
         }
     )
 
 
-def _ticks_in_words(curves: Iterable[FloatArray], words: Sequence[str]) -> tuple[list[float], list[str]]:
+def _ticks_in_words(curves: Iterable[FloatArray], words: Sequence[str], degree: str) -> tuple[list[float], list[str]]:
     """Ticks every 20° (40° where that would be more than seven) with words in place of signs."""
     known = np.concatenate([*(curve[np.isfinite(curve)] for curve in curves), np.array([-20.0, 20.0])])
     step = 20.0 if np.ptp(known) <= 120.0 else 40.0
     values = np.arange(np.floor(known.min() / step), np.ceil(known.max() / step) + 1) * step
     positive, negative, zero = words
-    names = [zero if value == 0 else f"{abs(value):.0f}° {positive if value > 0 else negative}" for value in values]
+    names = [
+        zero if value == 0 else f"{abs(value):.0f}{degree} {positive if value > 0 else negative}" for value in values
+    ]
     return [float(value) for value in values], names
 
 
-def _layout() -> Plot:
+def _layout(texts: Texts) -> Plot:
     return {
+        "separators": f"{texts('number.decimal')} ",
         "autosize": True,
         "margin": {"l": 44, "r": 10, "t": 24, "b": 30},
         "paper_bgcolor": "rgba(0,0,0,0)",
@@ -374,7 +382,12 @@ def _axis() -> Plot:
 
 
 def _hover(swing: SwingView, texts: Texts) -> str:
-    return texts("chest.hover", swing=swing.number) + "<br>%{y:.0f} °/s<br>%{x:+.2f} s<extra></extra>"
+    return texts("chest.hover", swing=swing.number) + f"<br>{_rate_and_time(texts)}<extra></extra>"
+
+
+def _rate_and_time(texts: Texts) -> str:
+    """A point's rate and time as plotly fills them in."""
+    return f"%{{y:.0f}} {texts.unit('°/s')}<br>%{{x:+.2f}} {texts.unit('s')}"
 
 
 def _bar(errors: Sequence[float], colour: str) -> Plot:

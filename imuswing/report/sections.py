@@ -120,7 +120,8 @@ def _chest_plot_place(recording: RecordingView, picked: SwingView, limits: Limit
     if not any(hill_of(swing, limits) for swing in recording.swings):
         return None
     answer = headline(tally(recording.swings), [recording], texts)
-    alt = texts("chest.alt", start=abs(SHOWN_S[0]), end=SHOWN_S[1], answer=answer)
+    start, end = (texts.number(abs(time), 1) for time in SHOWN_S)
+    alt = texts("chest.alt", start=start, end=end, answer=answer)
     still = hill_picture(hill, picked.verdict, limits, size=LARGE_SIZE) if hill else None
     practice = tag(
         "label",
@@ -209,7 +210,11 @@ def _curve_numbers(swing: SwingView, texts: Texts) -> Child:
         return None
     rates = np.interp(NUMBER_TIMES_S, *curve, left=np.nan, right=np.nan)
     cells = [
-        tag("tr", tag("th", f"{time:+.2f} s".replace("-", "−"), scope="row"), tag("td", _rate(rate, texts)))
+        tag(
+            "tr",
+            tag("th", texts.quantity(texts.number(time, 2, sign=True), "s"), scope="row"),
+            tag("td", _rate(rate, texts)),
+        )
         for time, rate in zip(NUMBER_TIMES_S, rates, strict=True)
     ]
     head = tag(
@@ -220,7 +225,7 @@ def _curve_numbers(swing: SwingView, texts: Texts) -> Child:
 
 
 def _rate(rate: float, texts: Texts) -> str:
-    return f"{rate:.0f} °/s".replace("-", "−") if np.isfinite(rate) else texts("value.none")
+    return texts.quantity(texts.number(rate), "°/s") if np.isfinite(rate) else texts("value.none")
 
 
 def _pairs(pairs: Sequence[tuple[str, str]]) -> Html:

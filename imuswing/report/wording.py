@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from imuswing.measures.dictionary import BY_NAME, Measure
+from imuswing.report.plan_view import GoalView
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
 
@@ -49,17 +50,16 @@ def signed_text(measure: Measure, value: float, texts: Texts) -> str:
     if meaning is None:
         return size
     zero = f"value.zero_{meaning}"
-    if zero in texts.entries and float(_rounded(measure, abs(value))) == 0.0:
+    if zero in texts.entries and float(f"{value:.{measure.decimals}f}") == 0.0:
         return texts(zero)
     return texts(f"value.{'negative' if value < 0 else 'positive'}_{meaning}", value=size)
 
 
 def error_text(measure: Measure, error: float, texts: Texts) -> str:
     """A standard error; one that would round to nothing is told as less than the smallest step."""
-    rounded = _rounded(measure, error)
-    if float(rounded) > 0.0:
-        return rounded
-    return texts("value.se_small", smallest=f"{10.0**-measure.decimals:.{measure.decimals}f}")
+    if float(f"{error:.{measure.decimals}f}") > 0.0:
+        return texts.number(error, measure.decimals)
+    return texts("value.se_small", smallest=texts.number(10.0**-measure.decimals, measure.decimals))
 
 
 def table_text(measure: Measure, value: float | None, texts: Texts) -> str:
@@ -68,7 +68,7 @@ def table_text(measure: Measure, value: float | None, texts: Texts) -> str:
         return ""
     if meaning_of(measure) is not None:
         return signed_text(measure, value, texts)
-    return _rounded(measure, value).replace("-", "−")
+    return texts.number(value, measure.decimals)
 
 
 def meaning_of(measure: Measure) -> str | None:
@@ -151,12 +151,36 @@ def _certainty_key(chance: float) -> str:
     return "unlikely_stall" if chance > 1.0 - ALMOST_SURE else "no_stall"
 
 
-def _rounded(measure: Measure, value: float) -> str:
-    text = f"{value:.{measure.decimals}f}"
-    return text if float(text) != 0.0 else text.lstrip("-")
-
-
 def _with_unit(measure: Measure, value: float, texts: Texts) -> str:
-    unit = {"°": "°", "1": "", "P": ""}.get(measure.unit, f"\u00a0{measure.unit}")
-    number = _rounded(measure, value).replace("-", "−")
-    return texts("value.plain", value=f"P{number}" if measure.unit == "P" else number, unit=unit)
+    return texts.quantity(texts.number(value, measure.decimals), measure.unit)
+
+
+def plain_text(measure: Measure, value: float, texts: Texts) -> str:
+    """A value in the words of the student's page: continuity as a share, directions without terms of the trade."""
+    if measure.name == "chest_continuity":
+        return texts("card.share", value=texts.number(100.0 * value))
+    meaning = meaning_of(measure)
+    size = _with_unit(measure, abs(value) if meaning else value, texts)
+    side = "zero" if float(f"{value:.{measure.decimals}f}") == 0.0 else "negative" if value < 0 else "positive"
+    key = f"plain_value.{side}_{meaning}"
+    return texts(key, value=size) if key in texts.entries else signed_text(measure, value, texts)
+
+
+def se_text(values: Mapping[str, float | None], name: str, texts: Texts) -> str:
+    """Half the width, with its unit, that holds 95 of 100 true values (1.96 standard errors); "" where not known."""
+    measure = BY_NAME[name]
+    error = values.get(measure.se_name) if measure.has_se else None
+    return "" if error is None else texts("student.within", value=_with_unit(measure, 1.96 * error, texts))
+
+
+def goal_text(goal: GoalView, texts: Texts) -> str:
+    """A goal in a sentence: the measure and its band."""
+    measure = BY_NAME[goal.measure]
+    what = texts.entries.get(f"plainly.{goal.measure}") or texts.label(measure)
+    ends = {
+        name: plain_text(measure, end, texts)
+        for name, end in (("low", goal.low), ("high", goal.high))
+        if end is not None
+    }
+    key = "between" if len(ends) == 2 else "over" if "low" in ends else "under"
+    return texts(f"goal.{key}", what=what, **ends)

@@ -155,7 +155,7 @@ def test_the_pages_data_is_strict_json_without_open_brackets() -> None:
     swings, curves, quality = lesson_tables()
     curves.loc[curves.swing == 1, "chest_turn_rate_dps"] = np.nan
     html = render_lesson(swings, curves, quality)
-    found = re.search(r'id="lesson-data">(.*?)</script>', html, flags=re.DOTALL)
+    found = re.search(r'id="page-data">(.*?)</script>', html, flags=re.DOTALL)
     assert found is not None
     assert "<" not in found[1]
     data = json.loads(found[1], parse_constant=lambda name: pytest.fail(f"{name} in the data"))

@@ -1,6 +1,6 @@
 "use strict";
 (() => {
-  const data = JSON.parse(document.getElementById("lesson-data").textContent);
+  const data = JSON.parse(document.getElementById("page-data").textContent);
   const picked = { ...data.picked };
   const withPractice = new Set();
   const dark = matchMedia("(prefers-color-scheme: dark)");

@@ -1,0 +1,118 @@
+"""A student's plan as the pages show it: goals with their bands, tasks, the coach's words, when to test again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from imuswing.errors import SettingsError, require_one_of
+from imuswing.measures.dictionary import BY_NAME
+from imuswing.report.views import SwingView
+
+
+@dataclass(frozen=True, kw_only=True)
+class GoalView:
+    """A measure and the band it should lie in, in its own unit; `needed` of `of` shots, None where not said."""
+
+    measure: str
+    low: float | None = None
+    high: float | None = None
+    needed: int | None = None
+    of: int | None = None
+    words: str | None = None
+
+    def holds(self, value: float) -> bool:
+        """Whether a value lies in the band; its ends belong to it."""
+        return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
+
+    @property
+    def better(self) -> str | float:
+        """Which way is better, as a comparison with the own best wants it: `higher`, `lower` or the value aimed at."""
+        if self.low is not None and self.high is not None:
+            return (self.low + self.high) / 2.0
+        return "lower" if self.low is None else "higher"
+
+
+@dataclass(frozen=True, kw_only=True)
+class GoalCount:
+    """How many of the shots that could be measured met a goal."""
+
+    met: int
+    measured: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class TaskView:
+    """A practice task in words; parts that are not there are None."""
+
+    title: str
+    purpose: str | None = None
+    set_up: str | None = None
+    how: str | None = None
+    mistake: str | None = None
+    shows: str | None = None
+    caution: str | None = None
+    often: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanView:
+    """All that the pages say of a plan; empty where there is none."""
+
+    work_on: str | None = None
+    goals: tuple[GoalView, ...] = ()
+    tasks: tuple[TaskView, ...] = ()
+    notes: tuple[str, ...] = ()
+    next_test: str | None = None
+
+
+NO_PLAN = PlanView()
+
+
+def plan_view(plan: Mapping[str, Any] | None) -> PlanView:
+    """From a plan as plain data; SettingsError names what is not legal in it."""
+    if plan is None:
+        return NO_PLAN
+    notes = plan.get("notes") or ()
+    return PlanView(
+        work_on=_text(plan.get("work_on")),
+        goals=tuple(_goal(goal) for goal in plan.get("goals") or ()),
+        tasks=tuple(_task(task) for task in plan.get("tasks") or ()),
+        notes=(notes,) if isinstance(notes, str) else tuple(str(note) for note in notes),
+        next_test=_text(plan.get("next_test")),
+    )
+
+
+def goal_count(goal: GoalView, shots: Sequence[SwingView]) -> GoalCount:
+    """How many of these shots met the goal."""
+    values = [value for shot in shots if (value := shot.values.get(goal.measure)) is not None]
+    return GoalCount(met=sum(goal.holds(value) for value in values), measured=len(values))
+
+
+def _goal(goal: Mapping[str, Any]) -> GoalView:
+    measure = str(goal.get("measure"))
+    require_one_of("the measure of a goal", measure, BY_NAME)
+    low, high = (_number(goal.get(name), name) for name in ("low", "high"))
+    if low is None and high is None:
+        raise SettingsError(f"the goal about {measure} has neither low nor high; give at least one")
+    needed, of = (None if goal.get(name) is None else int(goal[name]) for name in ("needed", "of"))
+    return GoalView(measure=measure, low=low, high=high, needed=needed, of=of, words=_text(goal.get("words")))
+
+
+def _task(task: Mapping[str, Any]) -> TaskView:
+    names = ("purpose", "set_up", "how", "mistake", "shows", "caution", "often")
+    return TaskView(title=str(task.get("title")), **{name: _text(task.get(name)) for name in names})
+
+
+def _text(value: Any) -> str | None:
+    return None if value is None else str(value).strip() or None
+
+
+def _number(value: Any, name: str) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise SettingsError(f"{name} of a goal is {value!r}; it must be a number")
+    return float(value)
