@@ -51,7 +51,7 @@ class EvidenceSettings:
     faster: Trait = Trait(low=1.15, high=1.5, against=-1.5, in_favour=1.0)
     bend: Trait = Trait(low=_rad(6.0), high=_rad(18.0), against=-2.0, in_favour=1.0)
     turn: Trait = Trait(low=_rad(1.0), high=_rad(8.0), against=-1.5, in_favour=1.0)
-    struck: Trait = Trait(low=2.0, high=3.2, against=0.0, in_favour=2.5)
+    struck: Trait = Trait(low=2.5, high=4.0, against=0.0, in_favour=2.5)
     alike: Trait = Trait(low=-3.0, high=-1.0, against=-5.0, in_favour=2.5)
     alike_address: float = _rad(8.0)
     alike_turn: float = 0.35

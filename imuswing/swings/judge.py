@@ -89,7 +89,9 @@ def judge(
         [sizes[k] for k in swings], times, [note.onset for note in notes], settings=settings.kind
     )
     outcomes: list[str | None] = [None] * len(sights)
-    for k, note in zip(swings, match_notes(times, [note.onset for note in notes], settings=settings.kind), strict=True):
+    onsets = [note.onset for note in notes]
+    matched = match_notes(times, onsets, likely=shot_odds[swings], settings=settings.kind)
+    for k, note in zip(swings, matched, strict=True):
         outcomes[k] = notes[note].outcome if note >= 0 else None
     chance = _chance(shot_odds) * np.isin(np.arange(len(sights)), swings)
     impacts = place_impacts(

@@ -62,7 +62,8 @@ class OnsetCurve:
 
     time: (G,) s.  first: (G,) log likelihood that the first blow came then.  second: (G,) log likelihood ratio that
     another one came then, given the likeliest first.  step: s between samples of the sensor that tells most.
-    sizes: by stream (tracked point and order), natural log of its ring over what was before, at the likeliest onset.
+    sizes: by stream (tracked point and quantity), natural log of the ring's largest error at the likeliest onset, in
+    standard deviations of smooth motion's errors.
     """
 
     time: FloatArray
@@ -96,17 +97,14 @@ def onset_curves(
 
 
 def _tracks(swing: Sequence[Surprise], settings: OnsetSettings) -> list[_Track]:
-    counts: dict[str, int] = {}
     tracks = []
     for surprise in swing:
-        number = counts.get(surprise.tracked_point, 0)
-        counts[surprise.tracked_point] = number + 1
         energy = np.where(surprise.known, np.sum(surprise.error**2, axis=1), 0.0)
         before = _largest_before(energy, max(round(settings.memory_s / surprise.step), 3)) + 0.5 * AXES
         tracks.append(
             _Track(
                 surprise=surprise,
-                name=f"{surprise.tracked_point} {number}",
+                name=f"{surprise.tracked_point} {surprise.quantity}",
                 before=before,
                 ratio=np.sqrt(energy / before),
                 tail=0.0,
@@ -218,14 +216,15 @@ def _kernel(delay: float, spread: float, step: float) -> FloatArray:
 
 
 def _size(track: _Track, at: float, settings: OnsetSettings) -> float:
-    """Natural log of the largest error within a ring's length from an onset on, over what was before the onset."""
+    """Natural log of the largest error within a ring's length from an onset on, in smooth motion's standard deviations."""
     time = track.surprise.time
     first = int(np.searchsorted(time, at - track.surprise.step))
-    last = int(np.searchsorted(time, at + 0.7 * settings.ring_length_s))
-    if last <= first or not track.surprise.known[first:last].any():
+    last = int(np.searchsorted(time, at + settings.ring_length_s))
+    known = track.surprise.known[first:last]
+    if not known.any():
         return np.nan
-    energy = np.sum(track.surprise.error[first:last] ** 2, axis=1)[track.surprise.known[first:last]]
-    return float(0.5 * np.log(max(float(energy.max()), 1e-3) / float(track.before[first])))
+    energy = np.sum(track.surprise.error[first:last][known] ** 2, axis=1) / AXES
+    return float(0.5 * np.log(max(float(energy.max()), 1e-3)))
 
 
 def _second(

@@ -61,11 +61,12 @@ class ShockWindow:
 class Surprise:
     """Prediction errors of one accelerometer or gyroscope in one swing.
 
-    tracked_point: where it is worn.  step: s between samples.  time: (M,) s.  error: (M, 3) in standard deviations of
+    tracked_point: where it is worn.  quantity: `acc` or `gyr`.  step: s between samples.  time: (M,) s.  error: (M, 3) in standard deviations of
     the smooth motion's own errors, 0 where a channel was at its limit.  known: (M,) false where a sample was lost.
     """
 
     tracked_point: str
+    quantity: str
     step: float
     time: FloatArray
     error: FloatArray
@@ -90,7 +91,7 @@ def surprises(
             if fitted is None:
                 continue
             for (k, window), rows in zip(held, streams, strict=True):
-                found[k].append(_errors(window, rows, *fitted))
+                found[k].append(_errors(window, values, rows, *fitted))
     return found
 
 
@@ -165,7 +166,7 @@ def _smooth(rows: _Rows, span: tuple[float, float], order: int, settings: Surpri
     return np.asarray(whole & (((time > top) & (time < back - settings.before_s)) | (time > back + settings.after_s)))
 
 
-def _errors(window: ShockWindow, rows: _Rows, coefficients: FloatArray, spread: float) -> Surprise:
+def _errors(window: ShockWindow, quantity: str, rows: _Rows, coefficients: FloatArray, spread: float) -> Surprise:
     order = len(coefficients)
     error = np.zeros_like(rows.values)
     error[order:] = (rows.values[order:] - _history(rows.values, order) @ coefficients) / spread
@@ -179,6 +180,7 @@ def _errors(window: ShockWindow, rows: _Rows, coefficients: FloatArray, spread: 
         error[spoilt & ~(first & outwards)] = 0.0
     return Surprise(
         tracked_point=window.tracked_point,
+        quantity=quantity,
         step=rows.step,
         time=rows.time,
         error=error,
