@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from imuswing.body.calibrate import Calibration, calibrate
+from imuswing.body.calibrate import FOUND_IN_DATA, Calibration, calibrate
+from imuswing.body.find_routine import FINDABLE, find_routine
 from imuswing.body.slip import slip_flag
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, after_slips, find_slips, follow_swing, orient, rough_swings
@@ -20,6 +21,7 @@ from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
 from imuswing.orientation.quaternion import FloatArray, multiply
 from imuswing.recording.model import Event, Recording
+from imuswing.sensors.motion import Motion
 from imuswing.sensors.prepare import prepare
 from imuswing.settings import Settings
 from imuswing.swings.events import Moments, place
@@ -35,6 +37,7 @@ from imuswing.vocabulary import (
     LEAD_FOREARM,
     LEAD_HAND,
     SHOT,
+    LeadSide,
 )
 
 if TYPE_CHECKING:
@@ -77,10 +80,11 @@ def analyze(recording: Recording, *, settings: Settings | None = None, orientati
         raise RecordingError(
             recording.source, "it has no sensor on chest, lead forearm or lead hand", "wear at least the chest sensor"
         )
-    calibration = _calibration(recording, oriented, settings, addresses=None)
+    routine = _routine(recording, oriented, settings)
+    calibration = _calibration(routine, oriented, settings, addresses=None)
     candidates = rough_swings(oriented, lead, calibration, settings)
     addresses = address_gravity(oriented, candidates)
-    calibration = _calibration(recording, oriented, settings, addresses=addresses)
+    calibration = _calibration(routine, oriented, settings, addresses=addresses)
     alignments = dict(calibration.alignments)
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
@@ -122,24 +126,59 @@ def analyze(recording: Recording, *, settings: Settings | None = None, orientati
     )
 
 
-def _calibration(
-    recording: Recording, oriented: Oriented, settings: Settings, *, addresses: Mapping[str, FloatArray] | None
-) -> Calibration:
-    """From this recording's own steps, else from the newest earlier recording of the same visit that has some."""
-    if recording.of_type(*CALIBRATION_STEPS) or recording.source is None:
-        return calibrate(
-            oriented.motions, recording.events, lead_side=recording.lead_side, addresses=addresses, priors=settings.care
-        )
-    from imuswing.recording.read import calibration_recording, read
+@dataclass(frozen=True, kw_only=True)
+class _Routine:
+    """The calibration steps that serve a recording, and the motion that they stand in.
 
-    path = calibration_recording(recording.source)
-    if path is None:
-        return calibrate(oriented.motions, (), lead_side=recording.lead_side, addresses=addresses, priors=settings.care)
-    earlier = read(path)
-    motions = prepare(earlier, settings=settings.sensors).motions
-    found = calibrate(motions, earlier.events, lead_side=earlier.lead_side, addresses=addresses, priors=settings.care)
+    source: in words.  here: whether they stand in the recording itself.
+    """
+
+    motions: Mapping[str, Motion]
+    steps: Sequence[Event]
+    lead_side: LeadSide
+    source: str = "this recording"
+    here: bool = True
+
+
+def _routine(recording: Recording, oriented: Oriented, settings: Settings) -> _Routine:
+    """This recording's marked steps; else the newest earlier one's of the same visit; else what the data show.
+
+    Steps that were done and not marked are taken from the data too.
+    """
+    marked = recording.of_type(*CALIBRATION_STEPS)
+    if not marked and recording.source is not None:
+        from imuswing.recording.read import calibration_recording, read
+
+        path = calibration_recording(recording.source)
+        if path is not None:
+            earlier = read(path)
+            motions = prepare(earlier, settings=settings.sensors).motions
+            steps = _with_found(earlier.of_type(*CALIBRATION_STEPS), motions, settings)
+            return _Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=path.name, here=False)
+    steps = _with_found(marked, oriented.motions, settings)
+    source = "this recording" if marked else FOUND_IN_DATA if steps else "nothing: no step is marked or found"
+    return _Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=source)
+
+
+def _with_found(marked: Sequence[Event], motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:
+    """The marked steps, and of those without a mark the ones that the data show."""
+    there = {event.trial_type for event in marked}
+    if there >= FINDABLE:
+        return tuple(marked)
+    found = find_routine(motions, settings=settings.routine)
+    return (*marked, *(event for event in found if event.trial_type not in there))
+
+
+def _calibration(
+    routine: _Routine, oriented: Oriented, settings: Settings, *, addresses: Mapping[str, FloatArray] | None
+) -> Calibration:
+    found = calibrate(
+        routine.motions, routine.steps, lead_side=routine.lead_side, addresses=addresses, priors=settings.care
+    )
+    if routine.here:
+        return replace(found, source=routine.source)
     worn = {point: fitted for point, fitted in found.alignments.items() if point in oriented.motions}
-    return replace(found, alignments=worn, table_interval=None, source=path.name)
+    return replace(found, alignments=worn, table_interval=None, spans=(), source=routine.source)
 
 
 def _tied(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:

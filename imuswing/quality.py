@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 import imuswing
-from imuswing.body.calibrate import Calibration
+from imuswing.body.calibrate import FOUND_IN_DATA, Calibration
 from imuswing.body.slip import Slip
 from imuswing.recording.model import Recording
 from imuswing.sensors.motion import Prepared
@@ -112,6 +112,15 @@ def _slip_warning(point: str, slip: Slip) -> dict[str, str]:
 def _calibration_warnings(recording: Recording, calibration: Calibration) -> list[dict[str, str]]:
     warnings = []
     redo = "Do the calibration routine at the start of the recording and mark its steps."
+    if calibration.source == FOUND_IN_DATA:
+        found = ", ".join(name.replace("_", " ") for name, step in calibration.steps.items() if step.found)
+        warnings.append(
+            {
+                "level": "advice",
+                "text": f"No calibration step is marked; these were found in the data: {found}.",
+                "do": "Look whether they are right, and mark them.",
+            }
+        )
     for point in recording.sensors:
         if point in (CHEST, LEAD_FOREARM, LEAD_HAND) and point not in calibration.alignments:
             name = point.replace("_", " ")

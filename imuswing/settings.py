@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from imuswing.body.find_routine import RoutineSettings
 from imuswing.body.priors import CarePriors
 from imuswing.body.segments import SegmentSettings
 from imuswing.body.slip import SlipSettings
@@ -20,6 +21,7 @@ class Settings:
     """All settings of an analysis, step by step."""
 
     sensors: SensorSettings = field(default_factory=SensorSettings)
+    routine: RoutineSettings = field(default_factory=RoutineSettings)
     care: CarePriors = field(default_factory=CarePriors)
     find: FindSettings = field(default_factory=FindSettings)
     events: EventSettings = field(default_factory=EventSettings)

@@ -46,6 +46,8 @@ from imuswing.vocabulary import (
 
 TRUNK_POINTS = (CHEST, PELVIS)
 ARM_POINTS = (LEAD_FOREARM, LEAD_HAND)
+FOUND_IN_DATA = "found in the data"
+"""The note of an event that nobody marked."""
 MOST_ALONG = float(np.sin(np.deg2rad(30.0)))
 """A forearm steeper than this was not level before a wrist bend or a roll (common practice, no source)."""
 
@@ -62,11 +64,15 @@ class StepResult:
 
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
-    """Alignments by tracked point, what each step gave, and where the `table` pose stood (for the headings' tie)."""
+    """Alignments by tracked point, what each step gave, and where the `table` pose stood (for the headings' tie).
+
+    spans: start and end in s of each step in this recording, where no swing is looked for.
+    """
 
     alignments: Mapping[str, Alignment]
     steps: Mapping[str, StepResult] = field(default_factory=dict)
     table_interval: tuple[float, float] | None = None
+    spans: tuple[tuple[float, float], ...] = ()
     source: str = "this recording"
 
 
@@ -141,6 +147,7 @@ def calibrate(
         alignments=alignments,
         steps=_step_results(events, readings, alignments),
         table_interval=_table_interval(readings),
+        spans=tuple(step_interval(event) for event in events if event.trial_type in CALIBRATION_STEPS),
     )
 
 
@@ -267,19 +274,20 @@ def _table_interval(readings: Readings) -> tuple[float, float] | None:
 def _step_results(
     events: Sequence[Event], readings: Readings, alignments: Mapping[str, Alignment]
 ) -> dict[str, StepResult]:
-    marked = {event.trial_type for event in events}
+    marked = {event.trial_type: event.note != FOUND_IN_DATA for event in events}
     served = {key[0] for key in (*readings.still, *readings.turning)}
     results = {}
     for step in CALIBRATION_STEPS:
         misfits = [a.residuals[step] for a in alignments.values() if step in a.residuals]
         residual = max(misfits) if misfits else None
+        how = "" if marked.get(step, True) else "found in the data; "
         if step not in marked:
-            text = "not marked in this recording"
+            text = "neither marked nor found in the data"
         elif step not in served:
             text = "marked, but the movement or the stillness was not found there"
         elif residual is None:
-            text = "found, not needed by the sensors worn"
+            text = f"{how or 'found, '}not needed by the sensors worn"
         else:
-            text = f"used; its axes fit the others to {np.rad2deg(residual):.1f}°"
+            text = f"{how}used; its axes fit the others to {np.rad2deg(residual):.1f}°"
         results[step] = StepResult(step=step, found=step in marked and step in served, residual=residual, text=text)
     return results
