@@ -193,7 +193,9 @@ def _tied(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
 def _measure(
     recording: Recording, swing: SwingMotion, judged: Judged, lead: str, settings: Settings
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    flags = [] if lead == LEAD_FOREARM else [f"events_from_{lead.removeprefix('lead_')}"]
+    flags = list(judged.flags)
+    if lead != LEAD_FOREARM:
+        flags.append(f"events_from_{lead.removeprefix('lead_')}")
     if LEAD_HAND in swing.segments and LEAD_FOREARM in swing.segments and swing.tie is None:
         flags.append("wrist_heading_lost")
     if CLUB in recording.sensors:
