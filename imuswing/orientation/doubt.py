@@ -52,7 +52,8 @@ def doubtful_runs(stretch: Stretch) -> tuple[IntArray, IntArray, FloatArray]:
     ]
     if runs:
         ring = _ringing(stretch, bridged > 0.0)
-        runs = [(i, j, float(np.hypot(error, _beside(ring, i, j, stretch.rate)))) for i, j, error in runs]
+        speed = np.linalg.norm(stretch.increments, axis=1) * stretch.rate
+        runs = [(i, j, float(np.hypot(error, _beside(ring, speed, i, j, stretch.rate)))) for i, j, error in runs]
     runs += [
         (int(first), int(last), float(np.sqrt(np.sum(rough[first:last] ** 2)) / (last - first)))
         for first, last in zip(*mask_runs(rough > 0.0), strict=True)
@@ -98,9 +99,9 @@ def _ringing(stretch: Stretch, bridged: BoolArray) -> FloatArray:
     return out
 
 
-def _beside(ring: FloatArray, first: int, last: int, rate: float) -> float:
-    """The larger of both sides' root mean squares of a ring, as an amplitude."""
+def _beside(ring: FloatArray, speed: FloatArray, first: int, last: int, rate: float) -> float:
+    """The larger of both sides' root mean squares of a ring, as an amplitude; no more than the greatest speed there."""
     reach = round(RING_REACH_S * rate)
     sides = (ring[max(first - reach, 0) : first], ring[last : last + reach])
     means = [float(np.sqrt(2.0 * np.mean(side[np.isfinite(side)] ** 2))) for side in sides if np.isfinite(side).any()]
-    return max(means, default=0.0)
+    return min(max(means, default=0.0), float(np.max(speed[max(first - reach, 0) : last + reach])))

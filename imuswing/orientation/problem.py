@@ -180,13 +180,13 @@ def _push_sd(stretch: Stretch, samples: IntArray, settings: SmoothSettings) -> F
     beyond = np.abs(np.linalg.norm(stretch.acc, axis=1) - settings.gravity)
     bend = np.zeros(len(stretch.acc))
     bend[1:-1] = np.sum((stretch.acc[2:] - 2.0 * stretch.acc[1:-1] + stretch.acc[:-2]) ** 2, axis=1)
-    bend, beyond, clipped = (
-        np.add.reduceat(values[: samples[-1]], samples[:-1]) for values in (bend, beyond, stretch.acc_clipped * 1.0)
+    bend, beyond, doubtful = (
+        np.add.reduceat(values[: samples[-1]], samples[:-1]) for values in (bend, beyond, stretch.acc_doubtful * 1.0)
     )
     return np.asarray(
         settings.push_share * beyond / stretch.rate
         + settings.rough_share * np.sqrt(bend) / stretch.rate
-        + settings.clip_push_mps * np.sqrt(clipped)
+        + settings.doubtful_push_mps * doubtful
     )
 
 

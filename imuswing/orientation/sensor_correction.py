@@ -46,19 +46,47 @@ def estimate_correction(
     prior = unknown_correction(settings)
     precision: FloatArray = np.asarray(np.linalg.inv(prior.covariance))
     work = [_solved_alone(stretch, prior, settings) for stretch in stretches]
-    mean, total = prior.mean, precision
+    mean, covariance = prior.mean, prior.covariance
     for last_pass in (False, True):
         parts = [_without_own(problem, state, precision) for problem, state in work]
-        total = precision + sum((part.normal for part in parts), np.zeros_like(precision))
-        right = precision @ prior.mean + sum((part.right for part in parts), np.zeros_like(mean))
-        mean = np.asarray(np.linalg.solve(total, right))
+        normal = sum((part.normal for part in parts), np.zeros_like(precision))
+        right = sum((part.right for part in parts), np.zeros_like(mean))
+        mean, covariance = _joint(normal, right, prior)
         if not last_pass:
             work = [
                 (problem, moved(problem, state, part.step_to(mean, state)))
                 for (problem, state), part in zip(work, parts, strict=True)
             ]
-    covariance = np.linalg.inv(total)
-    return SensorCorrection(mean=mean, covariance=0.5 * (covariance + covariance.T), learnt=True)
+    return SensorCorrection(mean=mean, covariance=0.5 * (covariance + covariance.T), learnt=len(work) > 0)
+
+
+GYRO = slice(0, 9)
+"""The gyro matrix among the shared parameters."""
+
+PRIOR_STEPS = 10
+"""Steps of the search for the prior's size; it settles in half as many."""
+
+GREATEST_PRIOR_FACTOR = 4.0
+"""By so much the standard deviations that the settings give may be found too small."""
+
+
+def _joint(normal: FloatArray, right: FloatArray, prior: SensorCorrection) -> tuple[FloatArray, FloatArray]:
+    """Mean (21,) and covariance (21, 21) of the shared parameters.
+
+    Where the session shows that this gyro's matrix is larger than the settings expect, its prior is widened, never
+    narrowed (empirical Bayes by expectation and maximisation: Dempster, Laird & Rubin 1977, J R Stat Soc B 39:1).
+    """
+    own = prior.covariance[GYRO, GYRO]
+    factor = 1.0
+    for _ in range(PRIOR_STEPS):
+        wide = prior.covariance.copy()
+        wide[GYRO, GYRO] = factor**2 * own
+        precision = np.linalg.inv(wide)
+        covariance = np.linalg.inv(normal + precision)
+        mean = covariance @ (right + precision @ prior.mean)
+        second = np.outer(mean[GYRO], mean[GYRO]) + covariance[GYRO, GYRO]
+        factor = float(np.clip(np.sqrt(np.trace(np.linalg.solve(own, second)) / 9.0), 1.0, GREATEST_PRIOR_FACTOR))
+    return mean, covariance
 
 
 def _solved_alone(stretch: Stretch, prior: SensorCorrection, settings: SmoothSettings) -> tuple[Problem, State]:

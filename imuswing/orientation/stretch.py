@@ -23,8 +23,8 @@ class SmoothSettings:
     still_speed_mps: how fast a sensor that counts as still may drift with the person's sway; a rest may show more.
     moving_speed_mps: how fast it may be where there is no rest (walking).
     push_share: error of the accelerometer's integral as a share of the integral of what it reads beyond gravity.
-    clip_push_mps: and of each clipped sample.  rough_share: and as a share of what second differences leave open, which
-        is where a shock is sampled too coarsely to be integrated.
+    doubtful_push_mps: and of each clipped or bridged sample in a row.  rough_share: and as a share of what second
+        differences leave open, which is where a shock is sampled too coarsely to be integrated.
     still_knot_s, moving_knot_s: spacing at which velocity is compared.  walk_span_s: of the random walk's spans.
     """
 
@@ -38,7 +38,7 @@ class SmoothSettings:
     still_speed_mps: float = 0.02
     moving_speed_mps: float = 1.5
     push_share: float = 0.02
-    clip_push_mps: float = 0.5
+    doubtful_push_mps: float = 0.5
     rough_share: float = 0.25
     still_knot_s: float = 0.5
     moving_knot_s: float = 1.0
@@ -53,15 +53,15 @@ class Stretch:
     """One sensor from some seconds before a swing to some seconds after it, evenly spaced.
 
     rate: Hz.  increments: (N, 3) rad, from sample k − 1 to k; row 0 is not used.  acc: (N, 3) m/s² at the samples.
-    still: (N,).  acc_clipped: (N,).  gyr_noise: SD of a gyro sample, rad/s.  gyr_se: (N,) rad/s, larger where a sample
-    was bridged; within a bridged run the error has one sign.  bias_se: rad/s, each axis.
+    still: (N,).  acc_doubtful: (N,) clipped or bridged.  gyr_noise: SD of a gyro sample, rad/s.  gyr_se: (N,) rad/s,
+    larger where a sample was bridged; within a bridged run the error has one sign.  bias_se: rad/s, each axis.
     """
 
     rate: float
     increments: FloatArray
     acc: FloatArray
     still: BoolArray
-    acc_clipped: BoolArray
+    acc_doubtful: BoolArray
     gyr_noise: float
     gyr_se: FloatArray
     bias_se: float
@@ -72,8 +72,8 @@ class Stretch:
             raise SettingsError(
                 f"increments and acc have shapes {self.increments.shape} and {self.acc.shape}; both must be (N, 3)"
             )
-        if {len(self.still), len(self.acc_clipped), len(self.gyr_se)} != {count}:
-            raise SettingsError(f"still, acc_clipped and gyr_se must have {count} samples, as increments have")
+        if {len(self.still), len(self.acc_doubtful), len(self.gyr_se)} != {count}:
+            raise SettingsError(f"still, acc_doubtful and gyr_se must have {count} samples, as increments have")
         if not (np.isfinite(self.rate) and self.rate > 0 and count >= 0.1 * self.rate and count >= 8):
             raise SettingsError(
                 f"a stretch of {count} samples at {self.rate} Hz is too short; the least is 0.1 s and 8"
@@ -90,7 +90,7 @@ def stretch_of(motion: Motion, first: int, last: int) -> Stretch:
         increments=motion.increments[cut],
         acc=motion.acc[cut],
         still=motion.still[cut],
-        acc_clipped=motion.acc_clipped[cut],
+        acc_doubtful=motion.acc_clipped[cut] | motion.lost[cut],
         gyr_noise=motion.gyr_noise,
         gyr_se=motion.gyr_se[cut],
         bias_se=motion.bias_se,

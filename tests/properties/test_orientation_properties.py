@@ -31,7 +31,7 @@ def stretch() -> Stretch:
         increments=increments,
         acc=SESSION.acc[FIRST:LAST],
         still=SESSION.still[FIRST:LAST],
-        acc_clipped=np.zeros(count, bool),
+        acc_doubtful=np.zeros(count, bool),
         gyr_noise=0.002,
         gyr_se=np.full(count, 0.002),
         bias_se=0.0005,
