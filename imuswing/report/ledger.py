@@ -28,8 +28,22 @@ MAIN_COLUMNS: Final = (
 """Measures that the table shows before "every measure" is asked for."""
 
 
-def swing_table(recordings: Sequence[RecordingView], names: Sequence[str], texts: Texts) -> Html:
-    """All swings of all recordings, sortable by every column; measures that no swing has are left out."""
+_TWO_SHEETS: Final = tag(
+    "svg",
+    tag("path", d="M2 2h8v3M2 2v8h3M6 6h8v8h-8z", fill="none", stroke="currentColor", stroke_width="1.6"),
+    class_="mark",
+    viewBox="0 0 16 16",
+    aria_hidden="true",
+)
+
+
+def swing_table(
+    recordings: Sequence[RecordingView], names: Sequence[str], texts: Texts, *, beside: bool = False
+) -> Html:
+    """All swings of all recordings, sortable by every column; measures that no swing has are left out.
+
+    beside: each row also has a button that lays its swing beside the picked one.
+    """
     swings = [swing for recording in recordings for swing in recording.swings]
     if not swings:
         return tag("p", texts("table.empty"), class_="absent")
@@ -41,7 +55,7 @@ def swing_table(recordings: Sequence[RecordingView], names: Sequence[str], texts
     cells += [_head(texts.label(measure), measure, texts) for measure in measures]
     cells += [_head(texts(f"table.{name}"), None, texts) for name in context]
     rows = [
-        _row(swing, recording, name if several else None, measures, context, texts)
+        _row(swing, recording, name if several else None, measures, context, texts, beside=beside)
         for recording, name in zip(recordings, names, strict=True)
         for swing in recording.swings
     ]
@@ -79,9 +93,13 @@ def _row(
     measures: Sequence[Measure],
     context: Sequence[str],
     texts: Texts,
+    *,
+    beside: bool,
 ) -> Html:
     pick = tag("button", swing.number, type="button", class_="pick", data_pick=swing.key)
-    cells: list[Child] = [tag("th", pick, scope="row", data_sort=swing.number)]
+    other = texts("coach.lay_beside", swing=swing.number)
+    lay = tag("button", _TWO_SHEETS, type="button", class_="lay", data_lay=swing.key, aria_label=other, title=other)
+    cells: list[Child] = [tag("th", pick, lay if beside else None, scope="row", data_sort=swing.number)]
     said = [verdict_mark(swing.verdict), tag("span", verdict_text(swing.verdict, texts))]
     order = {"turning": 2, "slowing": 1, "stalled": 0}.get(swing.verdict or "", -1)
     cells.append(tag("td", tag("span", said, class_=f"said {swing.verdict or 'unjudged'}"), data_sort=order))

@@ -10,7 +10,7 @@ from imuswing.compare.settings import SIZES
 from imuswing.compare.table import By
 from imuswing.measures.dictionary import BY_NAME, MEASURES, Measure
 from imuswing.report.answer import tally
-from imuswing.report.change import VERDICT_KEYS, Change, Row, find_change, measures_worked_on, usual_by
+from imuswing.report.change import VERDICT_KEYS, Change, Row, Stage, find_change, measures_worked_on, usual_by
 from imuswing.report.document import document, section
 from imuswing.report.ledger import cautions_section
 from imuswing.report.load import Results
@@ -196,10 +196,22 @@ def _block(block: str | None, intent: str | None, shots: int, texts: Texts) -> C
 
 def _others(change: Change, measures: Sequence[str], texts: Texts) -> Html:
     """Every other measure that can be compared, first stage against last, folded away."""
+    _, table = difference_rows(change, change.last, measures, texts)
+    folded = tag("details", tag("summary", texts("progress.others_open")), table)
+    return section("others", texts("progress.others"), tag("p", texts("progress.others_read"), class_="read"), folded)
+
+
+def difference_rows(change: Change, stage: Stage, measures: Sequence[str], texts: Texts) -> tuple[Html, Html]:
+    """A stage against the first: a table of the measures worked on, and one of all others."""
+    compared = [m.name for m in MEASURES if m.name in SIZES and m.name not in measures]
+    return _differences(change, stage, measures, texts), _differences(change, stage, compared, texts)
+
+
+def _differences(change: Change, stage: Stage, measures: Sequence[str], texts: Texts) -> Html:
     rows = []
-    for measure in MEASURES:
-        row = change.row(measure.name)
-        if measure.name in measures or measure.name not in SIZES or row is None or not (row["n_a"] and row["n_b"]):
+    for name in measures:
+        measure, row = BY_NAME[name], change.row(name, stage)
+        if row is None or not (row["n_a"] and row["n_b"]):
             continue
         first, last = (plain_text(measure, float(row[column]), texts) for column in ("mean_a", "mean_b"))
         cells = [tag("td", text) for text in (first, last, difference_text(measure, row, texts), _verdict(row, texts))]
@@ -207,9 +219,7 @@ def _others(change: Change, measures: Sequence[str], texts: Texts) -> Html:
     keys = ("measure", "first", "last", "difference", "verdict")
     head = tag("tr", [tag("th", texts(f"progress.{key}"), scope="col") for key in keys])
     table = tag("table", tag("thead", head), tag("tbody", rows), class_="plain wide")
-    scroll = tag("div", table, class_="scroll", tabindex=0, role="region", aria_label=texts("progress.others"))
-    folded = tag("details", tag("summary", texts("progress.others_open")), scroll)
-    return section("others", texts("progress.others"), tag("p", texts("progress.others_read"), class_="read"), folded)
+    return tag("div", table, class_="scroll", tabindex=0, role="region", aria_label=texts("progress.others"))
 
 
 def _plainly(name: str, texts: Texts) -> str:

@@ -275,9 +275,12 @@ def tasks_section(plan: PlanView, texts: Texts) -> Html | None:
     """Practice tasks, each with how to do it, how often, what to look for and its caution."""
     if not plan.tasks:
         return None
-    return section(
-        "tasks", texts("student.tasks"), tag("ol", [_task(task, texts) for task in plan.tasks], class_="tasks")
-    )
+    return section("tasks", texts("student.tasks"), tasks_list(plan, texts))
+
+
+def tasks_list(plan: PlanView, texts: Texts) -> Html:
+    """The tasks alone."""
+    return tag("ol", [_task(task, texts) for task in plan.tasks], class_="tasks")
 
 
 def _task(task: TaskView, texts: Texts) -> Html:
