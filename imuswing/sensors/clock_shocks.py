@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,8 +40,11 @@ TAPS, SHOCKS = "taps", "shocks"
 ONSET_SD = 0.35
 """Standard deviation of an onset in samples: 0.29 for being seen at the next sample, and more where that is missed."""
 
-SURE = 2.5
-"""Shared knocks must exceed what chance gives by so many standard deviations."""
+CHANCE = 0.005
+"""Shared knocks that chance would give with more than this probability are not believed."""
+
+CHANCE_REACH_S = 0.3
+"""Within this, pairs of knocks are counted to see how often they coincide by chance."""
 
 FEWEST = 3
 """Fewer shared knocks than this prove nothing."""
@@ -108,7 +112,7 @@ def knock_cues(
     the first clock, of spans in which the sensors were knocked together.
     """
     step = np.hypot(1.0 / ours.rate, 1.0 / theirs.rate)
-    when, gap = _pairs(ours, theirs, line, reach_s)
+    when, gap = _pairs(ours, theirs, line, max(reach_s, CHANCE_REACH_S))
     if len(gap) < FEWEST:
         return []
     width = MATCH_S + step
@@ -141,14 +145,24 @@ def _pairs(ours: Knocks, theirs: Knocks, line: Line, reach_s: float) -> tuple[Fl
 
 
 def _densest(gap: FloatArray, width: float, reach_s: float) -> float | None:
-    """The gap that most pairs agree on to within `width`; None if chance would give nearly as many."""
+    """The gap within reach that most pairs agree on to within `width`; None if chance might give as many."""
     order = np.sort(gap)
     count = np.searchsorted(order, order + width, side="right") - np.searchsorted(order, order - width)
-    best = int(np.max(count))
-    by_chance = len(gap) * min(width / reach_s, 1.0)
-    if best < FEWEST or best < by_chance + SURE * np.sqrt(by_chance * (1.0 - min(width / reach_s, 1.0))):
+    near = np.abs(order) <= reach_s
+    if not near.any():
         return None
-    return float(np.median(order[count == best]))
+    best = int(np.max(count[near]))
+    # Pairs that do not agree show how often knocks coincide by chance; any pair might have been the densest place.
+    by_chance = (len(gap) - best + 1) * width / CHANCE_REACH_S
+    if best < FEWEST or int(near.sum()) * _at_least(best - 1, by_chance) > CHANCE:
+        return None
+    return float(np.median(order[near & (count == best)]))
+
+
+def _at_least(count: int, expected: float) -> float:
+    """Probability of `count` or more where `expected` are expected (Poisson)."""
+    below = sum(expected**k / math.factorial(k) for k in range(count))
+    return max(1.0 - math.exp(-expected) * below, 0.0)
 
 
 def _cue(

@@ -1,0 +1,81 @@
+"""Knocks found and matched, on rings in closed form."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from sensors_for_tests import turning_sensor
+
+from imuswing.sensors.clean import Clean, clean
+from imuswing.sensors.clock_lines import Line
+from imuswing.sensors.clock_shocks import find_knocks, knock_cues
+from imuswing.sensors.settings import DEFAULT_SETTINGS
+
+KNOCKS = np.array([4.013, 4.611, 5.402, 20.77, 33.313, 41.219, 54.906, 55.517])
+NO_TAPS = np.zeros((0, 2))
+
+
+def knocked(*, seed: int, offset: float, drift: float, rate: float = 200.0, size: float = 30.0) -> Clean:
+    """A sensor whose own time is (common - offset) / (1 + drift), with rings of 80 Hz at the knocks."""
+    rng = np.random.default_rng(seed)
+    stream = turning_sensor(seed=seed, rate=rate)
+    common = offset + (1.0 + drift) * stream.time
+    acc = np.array(stream.acc)
+    for knock in KNOCKS:
+        x = np.maximum(common - knock, 0.0)
+        ring = np.where(common >= knock, np.exp(-x / 0.012) * np.cos(2.0 * np.pi * 80.0 * x), 0.0)
+        acc += size * ring[:, None] * rng.standard_normal(3)
+    return clean(replace(stream, acc=acc), settings=DEFAULT_SETTINGS)
+
+
+def test_knocks_are_found_where_they_are_and_turns_are_none() -> None:
+    knocks = find_knocks(knocked(seed=0, offset=0.0, drift=0.0))
+    assert len(knocks.onset) == len(KNOCKS)
+    np.testing.assert_allclose(knocks.onset, KNOCKS, atol=0.008)
+    assert np.abs(np.mean(knocks.onset - KNOCKS)) < 0.003
+    assert len(find_knocks(clean(turning_sensor(), settings=DEFAULT_SETTINGS)).onset) == 0
+
+
+@pytest.mark.parametrize("rates", [(200.0, 200.0), (200.0, 100.0), (400.0, 400.0)])
+def test_offset_and_drift_from_knocks(rates: tuple[float, float]) -> None:
+    """Mean error over ten draws well under a sample; each within its own error."""
+    misses = []
+    for seed in range(10):
+        ours = find_knocks(knocked(seed=seed, offset=0.0, drift=0.0, rate=rates[0]))
+        theirs = find_knocks(knocked(seed=seed + 50, offset=0.21, drift=60e-6, rate=rates[1]))
+        (cue,) = knock_cues(
+            ours, theirs, ("a", "b"), Line(offset=0.2, drift=0.0, at=30.0), reach_s=0.3, bias_s=1e-6, taps=NO_TAPS
+        )
+        at = np.array([cue.line.at])
+        se = float(np.sqrt(np.linalg.inv(cue.information)[0, 0]))
+        misses.append((float((cue.line(at) - (0.21 + (1.0 + 60e-6) * at))[0]), se))
+    errors, se = np.array(misses).T
+    step = max(1.0 / rate for rate in rates)
+    assert np.sqrt(np.mean(errors**2)) < 0.3 * step
+    assert np.sqrt(np.mean((errors / se) ** 2)) < 1.5
+
+
+def test_taps_are_a_cue_of_their_own() -> None:
+    ours, theirs = (find_knocks(knocked(seed=s, offset=0.0, drift=0.0)) for s in (1, 2))
+    taps = np.array([[3.5, 6.0]])
+    cues = knock_cues(
+        ours, theirs, ("a", "b"), Line(offset=0.0, drift=0.0, at=0.0), reach_s=0.1, bias_s=0.006, taps=taps
+    )
+    assert [cue.name for cue in cues] == ["taps", "shocks"]
+    assert cues[0].offset_se < 0.003 < cues[1].offset_se
+
+
+def test_unrelated_knocks_tell_nothing() -> None:
+    """Each sensor knocked thirty times by itself."""
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        ours, theirs = (
+            replace(find_knocks(knocked(seed=1, offset=0.0, drift=0.0)), onset=np.sort(rng.uniform(0, 60, 30)))
+            for _ in range(2)
+        )
+        cues = knock_cues(
+            ours, theirs, ("a", "b"), Line(offset=0.0, drift=0.0, at=0.0), reach_s=0.3, bias_s=0.006, taps=NO_TAPS
+        )
+        assert cues == []
