@@ -63,8 +63,7 @@ def bench_section(recordings: Sequence[RecordingView], turning: bool, texts: Tex
         figure = [
             canvas,
             tag("p", id="no-turns", hidden=True, class_="absent"),
-            tag("div", views, class_="tools"),
-            words,
+            tag("div", views, class_="tools scripted"),
         ]
     else:
         figure = tag("p", texts("coach.no_orientations"), " ", tag("code", "imuswing analyze … --orientations"))
