@@ -205,7 +205,7 @@ def bridge_clipped(
     if not masks.any():
         return Bridged(values=values, se=se, unusable=unusable)
     out = np.array(values)
-    wanted = max(round(settings.bridge_flank_s * rate), 3)
+    wanted = max(round(settings.clip_flank_s * rate), 3)
     for axis in range(values.shape[1]):
         column = values[:, axis]
         first, last = runs(masks[:, axis])
@@ -218,7 +218,7 @@ def bridge_clipped(
                 se[i:j] = np.maximum(se[i:j], peak)
                 continue
             offsets = tuple((flanks - i).tolist())
-            kriging = _kriging(offsets, j - i, rate, settings.bridge_scale_s, _ratio(noise, peak))
+            kriging = _kriging(offsets, j - i, rate, settings.clip_scale_s, _ratio(noise, peak))
             sign = 1.0 if column[i:j].sum() > 0.0 else -1.0
             fitted = sign * (kriging.weights @ column[flanks])
             # The sensor says that it was at least this fast.

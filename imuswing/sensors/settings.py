@@ -27,8 +27,9 @@ class SensorSettings:
     frozen_end_s, frozen_rare: or if it goes on to the end for so long and such rows are rarer than this share.
 
     Missing and clipped stretches (figures: `bridge`, tried on hand-like peaks with an impact in them):
-    bridge_scale_s: time scale of the covariance of a fast arm's angular velocity.
-    bridge_flank_s: how much is looked at on either side.
+    bridge_scale_s, clip_scale_s: time scale of the covariance of a fast arm's angular velocity; a clipped stretch is
+        known to be one hump, which is smoother.
+    bridge_flank_s, clip_flank_s: how much is looked at on either side.
     bridge_reach_s: within this of a stretch the local speed is taken.
     bridge_longest_s, clip_longest_s: a longer missing or clipped stretch is not bridged.
     clip_highest: no bridge rises beyond this many times the limit.
@@ -63,8 +64,10 @@ class SensorSettings:
     frozen_jump_mps2: float = 1.0
     frozen_end_s: float = 1.0
     frozen_rare: float = 0.01
-    bridge_scale_s: float = 0.05
-    bridge_flank_s: float = 0.03
+    bridge_scale_s: float = 0.04
+    bridge_flank_s: float = 0.025
+    clip_scale_s: float = 0.05
+    clip_flank_s: float = 0.03
     bridge_reach_s: float = 0.25
     bridge_longest_s: float = 0.3
     clip_longest_s: float = 0.11

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
+from sensors_for_tests import turning_sensor
 
 from imuswing.recording.model import Recording, SensorStream
 from imuswing.sensors.clean import Clean, clean
@@ -87,11 +88,9 @@ def test_liveliness_gives_a_first_guess(pair: tuple[Clean, Clean]) -> None:
 
 
 def test_a_stationary_pair_tells_nothing() -> None:
-    still = Joint(1)
-    for name in LEVERS:
-        still.omega[name] = 0.0 * still.omega[name]
-    still.force = np.tile([0.0, 0.0, 9.81], (len(still.fine), 1))
-    streams = [still.sensor(name, offset=0.0, drift=0.0, rate=100.0, noise=0.1) for name in LEVERS]
+    streams = [
+        turning_sensor(turn=0.0, seed=k, tracked_point=name, tracking_system="ab"[k]) for k, name in enumerate(LEVERS)
+    ]
     recording = Recording(participant="1", lead_side="left", sensors={s.tracked_point: s for s in streams})
     sensors = {s.tracked_point: clean(s, settings=DEFAULT_SETTINGS) for s in streams}
     assert align(sensors, recording)["b"].source == "none"
