@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
+from importlib import import_module
 from multiprocessing import get_context
 from typing import Any
 
@@ -79,18 +80,18 @@ def _carefully(task: Task) -> Done:
 def run_on_cluster(tasks: Iterable[Task], *, address: str) -> Iterator[Done]:
     """Run tasks on a Dask cluster whose workers see the same folders; a worker that dies costs its task one retry."""
     try:
-        from dask.distributed import Client, as_completed
+        distributed: Any = import_module("dask.distributed")
     except ImportError as error:
         raise MissingExtraError("cluster", "--scheduler") from error
     try:
-        client: Any = Client(address, timeout="10s")
+        client: Any = distributed.Client(address, timeout="10s")
     except OSError as error:
         raise SettingsError(f"no scheduler answers at {address}; check the address, or start one") from error
     with client:
         client.run(quiet_worker)
         waiting = iter(tasks)
         window = WINDOW * max(len(client.scheduler_info()["workers"]), 1)
-        queue: Any = as_completed()
+        queue: Any = distributed.as_completed()
         for _ in range(window):
             _submit(client, waiting, queue)
         for future in queue:

@@ -10,7 +10,7 @@ A posture that no movement vouches for is left out, since a wrong step costs mor
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -168,8 +168,8 @@ def _averages(motions: Mapping[str, Motion]) -> _Coarse:
     return _Coarse(start=start, gyr=gyr, up=up, good=good)
 
 
-def _best(found: object) -> Repeated | None:
-    return max(found, key=lambda r: r.count, default=None)  # type: ignore[call-overload, no-any-return]
+def _best(found: Iterable[Repeated]) -> Repeated | None:
+    return max(found, key=lambda r: r.count, default=None)
 
 
 # --- Movements to and fro ---------------------------------------------------------------------------------------------

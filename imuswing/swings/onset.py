@@ -216,7 +216,7 @@ def _kernel(delay: float, spread: float, step: float) -> FloatArray:
 
 
 def _size(track: _Track, at: float, settings: OnsetSettings) -> float:
-    """Natural log of the largest error within a ring's length from an onset on, in smooth motion's standard deviations."""
+    """Natural log of the largest error within a ring's length from an onset on, in smooth motion's SD."""
     time = track.surprise.time
     first = int(np.searchsorted(time, at - track.surprise.step))
     last = int(np.searchsorted(time, at + settings.ring_length_s))

@@ -98,7 +98,8 @@ def test_nothing_marked_gives_no_axes_and_says_so() -> None:
     routine = Routine("left")
     calibration = calibrate(routine.motions(mounts()), (), lead_side="left")
     assert calibration.alignments == {}
-    assert all(not step.found and step.text == "neither marked nor found in the data" for step in calibration.steps.values())
+    text = "neither marked nor found in the data"
+    assert all(not step.found and step.text == text for step in calibration.steps.values())
 
 
 def test_a_marked_step_that_does_not_show_is_told() -> None:
