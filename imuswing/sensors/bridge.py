@@ -35,6 +35,10 @@ the smooth model leaves out (vibration of skin and strap)."""
 NEAR_LIMIT = 0.997
 """A sample above this share of a known full scale is at it (scale factors may have been applied afterwards)."""
 
+FLAT_SAMPLES, SHOULDER = 3, 0.01
+"""Where no full scale is known, so many equal samples in a row at the extreme are clipped, if the column is lower by
+this share three samples beyond them."""
+
 SAME = 1e-6
 """Relative difference under which two samples are the same number."""
 
@@ -193,7 +197,10 @@ def _level(column: FloatArray, extreme: float, limit: float | None, least: float
         return None
     at_extreme = column >= extreme * (1.0 - SAME)
     first, last = runs(at_extreme)
-    return extreme * (1.0 - SAME) if len(first) and int(np.max(last - first)) >= 3 else None
+    # A slow peak may show three equal samples too, but it is round: a clipped one has shoulders.
+    before, after = column[np.maximum(first - 3, 0)], column[np.minimum(last + 2, len(column) - 1)]
+    shoulders = np.fmax(before, after) < extreme * (1.0 - SHOULDER)
+    return extreme * (1.0 - SAME) if np.any(shoulders & (last - first >= FLAT_SAMPLES)) else None
 
 
 def bridge_clipped(

@@ -104,7 +104,7 @@ def _about_rate(sensor: Clean, settings: SensorSettings) -> Iterator[Warning]:
         yield Warning(
             level="problem", text=text, do=f"set it to {settings.good_rate_hz:.0f} Hz or more", tracked_point=point
         )
-    elif rate < settings.good_rate_hz:
+    elif rate < (1.0 - settings.rate_differs) * settings.good_rate_hz:
         text = f"the {named(point)} sensor records {rate:.0f} samples a second, which blurs the impact"
         yield Warning(
             level="advice", text=text, do=f"set it to {settings.good_rate_hz:.0f} Hz or more", tracked_point=point

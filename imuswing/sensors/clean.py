@@ -66,7 +66,7 @@ class Clean:
 def frozen_rows(stream: SensorStream, settings: SensorSettings) -> BoolArray:
     """Rows (N,) in which all six channels repeat the row before: a recorder's way of writing lost samples.
 
-    They count in motion, or where a jump follows. At rest an ideal sensor repeats itself, and little is lost there.
+    They count in motion; else only where a jump follows or where they go on to the end of a sensor that has noise.
     """
     same = np.zeros(len(stream.time), np.bool_)
     if len(same) > 1:
@@ -83,12 +83,13 @@ def frozen_rows(stream: SensorStream, settings: SensorSettings) -> BoolArray:
     after = np.minimum(last, len(same) - 1)
     turned = np.max(np.abs(stream.gyr[after] - stream.gyr[first]), axis=1)
     pushed = np.max(np.abs(stream.acc[after] - stream.acc[first]), axis=1)
-    frozen = (speed > np.radians(settings.frozen_moving_dps)) | (turned > np.radians(settings.frozen_jump_dps))
-    frozen |= pushed > settings.frozen_jump_mps2
-    # To the end: the sensor has stopped, if it is one that has noise.
+    moving = speed > np.radians(settings.frozen_moving_dps)
+    jump = (turned > np.radians(settings.frozen_jump_dps)) | (pushed > settings.frozen_jump_mps2)
     length = last - first
-    rare = int(length[:-1].sum()) < settings.frozen_rare * len(same)
-    frozen[-1] |= bool(last[-1] == len(same)) and rare and float(length[-1]) > settings.frozen_end_s * stream.rate
+    jump[-1] |= bool(last[-1] == len(same)) and float(length[-1]) > settings.frozen_end_s * stream.rate
+    # A sensor that often repeats itself without such signs has no noise, and then they say nothing either.
+    noisy = int(length[~(moving | jump)].sum()) < settings.frozen_rare * len(same)
+    frozen = moving | jump if noisy else moving
     for i, j in zip(first[~frozen].tolist(), last[~frozen].tolist(), strict=True):
         same[i:j] = False
     return same

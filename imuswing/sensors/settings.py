@@ -24,7 +24,8 @@ class SensorSettings:
     Rows:
     frozen_moving_dps: a row that repeats the one before counts as lost if the sensor turns faster than this,
     frozen_jump_dps, frozen_jump_mps2: or if such a jump follows,
-    frozen_end_s, frozen_rare: or if it goes on to the end for so long and such rows are rarer than this share.
+    frozen_end_s: or if it goes on to the end for so long;
+    frozen_rare: the latter only if other repeats are rarer than this share.
 
     Missing and clipped stretches (figures: `bridge`, tried on hand-like peaks with an impact in them):
     bridge_scale_s, clip_scale_s: time scale of the covariance of a fast arm's angular velocity; a clipped stretch is

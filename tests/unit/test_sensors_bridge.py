@@ -132,6 +132,15 @@ def test_clipping_is_found_without_a_range() -> None:
         assert not clip_masks(seen, limit=limit, least=3.5, averaged=False)[0].any()
 
 
+def test_a_round_peak_in_coarse_steps_is_not_clipped() -> None:
+    """At 400 Hz and steps of 0.05 °/s a slow peak of 250 °/s has several equal samples at its top."""
+    time = np.arange(-400, 400) / 400.0
+    steps = np.radians(0.05)
+    seen = np.round(np.radians(250.0) * np.exp(-0.5 * (time / 0.2) ** 2) / steps)[:, None] * steps * np.ones(3)
+    assert (seen[:, 0] == seen.max()).sum() >= 3
+    assert not clip_masks(seen, limit=None, least=3.5, averaged=False)[0].any()
+
+
 def test_samples_beside_a_clipped_mean_are_spoilt() -> None:
     """A mean over an interval that was partly clipped looks free but is too small."""
     _, seen = hand("gauss", 2300.0, seed=1)
