@@ -27,7 +27,8 @@ class ImpactSettings:
     ground_first: share of shots that meet the ground first.  ground_noted: the same where the coach noted so.
     ground_gap_s: the ball follows the ground by so much.
     unseen: share of second blows that no sensor tells.  rounds: of learning from the session.
-    model_steps: error of the onset's model, in samples.  unclear_s: a standard error above this is flagged.
+    model_steps: error of the onset's model, in samples; a ring is not resolved where samples are farther apart than
+    coarse_s: there the excess counts as an error, too.  unclear_s: a standard error above this is flagged.
     """
 
     usual_s: float = 0.010
@@ -39,9 +40,10 @@ class ImpactSettings:
     ground_first: float = 0.08
     ground_noted: float = 0.7
     ground_gap_s: tuple[float, float] = (0.003, 0.035)
-    unseen: float = 0.4
+    unseen: float = 0.15
     rounds: int = 4
     model_steps: float = 0.25
+    coarse_s: float = 0.006
     unclear_s: float = 0.010
 
 
@@ -90,7 +92,8 @@ def place_impacts(
         curve = curves[k]
         assert curve is not None
         time, sd = found[k]
-        se = float(np.hypot(sd, settings.model_steps * curve.step))
+        model = settings.model_steps * curve.step + max(curve.step - settings.coarse_s, 0.0)
+        se = float(np.hypot(sd, model))
         impacts[k] = Impact(time=time, se=se, unclear=se > settings.unclear_s)
     return impacts
 

@@ -33,8 +33,8 @@ class KindSettings:
     Sizes are natural logs of a shock in standard deviations of smooth motion's errors.
     practice, shot: the groups.  guess_weight: how many swings the guess of a spread is worth.
     gyr_less: a gyroscope's size counts this much less, since the wrists' release is a jolt to it.
-    caps: log odds that shocks can give at most: some shots are too soft, or too short for the rate, to be seen; a
-    practice swing seldom digs into the turf.
+    caps: log odds that shocks can give at most: some shots are too soft, or too short for the rate, to be seen; few
+    practice swings dig into the turf.
     shots: share of shots among swings.  noted_practice: chance that a note falls on a practice swing by mistake.
     noted: guess of the share of shots that are noted, as (noted, not noted).
     note_delay_s: a note comes so long after impact, on average.  note_after_s, note_before_s: it comes this long after

@@ -29,7 +29,7 @@ class OnsetSettings:
     before_s, after_s: the onset is looked for this far around the arm's return.  grid_s: step of the likelihood.
     memory_s: smooth motion's errors are no larger than the largest of this stretch before, but for a factor.
     tail: how fast (exponentially) larger factors become unlikely; fitted between `tails` to the session's downswings.
-    ring_share, ring_s: chance that an error just after the onset rings, and how fast that chance fades.
+    ring_tail: how fast larger factors become unlikely in a ring.  ring_share, ring_s: chance that an error just after the onset rings, and how fast that chance fades.
     ring_length_s: a ring is over after this.
     trust: power to which each sensor's likelihood is taken, since sensors share what is not modelled.
     floor: log likelihood, under its largest, that no sensor may fall below: any of them may be wrong.
@@ -44,6 +44,7 @@ class OnsetSettings:
     grid_s: float = 0.0005
     memory_s: float = 0.04
     tails: tuple[float, float] = (1.2, 2.0)
+    ring_tail: float = 1.0
     ring_share: float = 0.5
     ring_s: float = 0.010
     ring_length_s: float = 0.03
@@ -180,7 +181,7 @@ def _first_onset(track: _Track, part: slice, tail: float, settings: OnsetSetting
     ratio = track.ratio[part]
     smooth = np.where(known, _smooth(ratio, tail), 0.0)
     new = np.where(known, _new(ratio), 0.0)
-    ringing = np.where(known, _smooth(ratio, 1.0), 0.0)
+    ringing = np.where(known, _smooth(ratio, settings.ring_tail), 0.0)
     length = max(round(settings.ring_length_s / track.surprise.step), 1)
     chance = settings.ring_share * np.exp(-np.arange(1, length + 1) * track.surprise.step / settings.ring_s)
     more = np.concatenate((ringing - smooth, np.zeros(length)))
@@ -216,7 +217,7 @@ def _kernel(delay: float, spread: float, step: float) -> FloatArray:
 
 
 def _size(track: _Track, at: float, settings: OnsetSettings) -> float:
-    """Natural log of the largest error within a ring's length from an onset on, in smooth motion's SD."""
+    """Natural log of the largest error within a ring's length from an onset on, in standard deviations."""
     time = track.surprise.time
     first = int(np.searchsorted(time, at - track.surprise.step))
     last = int(np.searchsorted(time, at + settings.ring_length_s))

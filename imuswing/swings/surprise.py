@@ -62,8 +62,8 @@ class Surprise:
     """Prediction errors of one accelerometer or gyroscope in one swing.
 
     tracked_point: where it is worn.  quantity: `acc` or `gyr`.  step: s between samples.  time: (M,) s.
-    error: (M, 3) in standard deviations of the smooth motion's own errors, 0 where a channel was at its limit. known:
-    (M,) false where a sample was lost.
+    error: (M, 3) in standard deviations of the smooth motion's own errors, 0 where a channel was at its limit.
+    known: (M,) false where a sample was lost.  clock_se: as of the window.
     """
 
     tracked_point: str
