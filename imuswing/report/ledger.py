@@ -146,18 +146,35 @@ def quality_section(
     for recording, name in zip(recordings, names, strict=True):
         body = _recording_quality(recording, texts)
         parts.append(tag("details", tag("summary", name), body, open=len(recordings) == 1))
-    settings = quality.get("settings")
-    if settings:
-        text = json.dumps(settings, indent=1, ensure_ascii=False, default=str)
-        parts.append(tag("details", tag("summary", texts("quality.settings")), tag("pre", text)))
+    parts.append(_settings(quality.get("settings"), texts))
     return tag("div", parts)
+
+
+def _settings(settings: Any, texts: Texts) -> Html | None:
+    if not settings:
+        return None
+    text = json.dumps(settings, indent=1, ensure_ascii=False, default=str)
+    return tag("details", tag("summary", texts("quality.settings")), tag("pre", text))
 
 
 def _warning(warning: Mapping[str, Any], texts: Texts) -> Html:
     level = "problem" if str(warning.get("level")) == "problem" else "advice"
     do = warning.get("do")
-    told = tag("span", texts("quality.do"), " ", str(do), class_="do") if do else None
-    return tag("li", tag("b", texts(f"quality.{level}")), ": ", str(warning.get("text", "")), " ", told, class_=level)
+    told = tag("span", texts("quality.do"), " ", _as_written(str(do), texts), class_="do") if do else None
+    return tag(
+        "li",
+        tag("b", texts(f"quality.{level}")),
+        ": ",
+        _as_written(str(warning.get("text", "")), texts),
+        " ",
+        told,
+        class_=level,
+    )
+
+
+def _as_written(text: str, texts: Texts) -> Child:
+    """A sentence of the analysis, which writes English whatever the page's language."""
+    return text if texts.language == "en" or not text else tag("span", text, lang="en")
 
 
 def _recording_quality(recording: RecordingView, texts: Texts) -> Child:
@@ -176,7 +193,7 @@ def _recording_quality(recording: RecordingView, texts: Texts) -> Child:
         parts += [tag("h3", texts("quality.sensors")), _table(heads, rows, texts)]
     calibration = record.get("calibration") or {}
     if calibration.get("source"):
-        parts.append(tag("p", texts("quality.calibration_from", source=str(calibration["source"]))))
+        parts.append(tag("p", texts("quality.calibration_from", source=_sources(calibration["source"], texts))))
     steps = calibration.get("steps") or {}
     if steps:
         rows = [[texts.named("step", str(step)), *_step_cells(found, texts)] for step, found in steps.items()]
@@ -184,10 +201,11 @@ def _recording_quality(recording: RecordingView, texts: Texts) -> Child:
             tag("h3", texts("quality.calibration")),
             _table(("step", "found_head", "residual", "said"), rows, texts),
         ]
+    parts.append(_settings(record.get("settings"), texts))
     return parts
 
 
-def _sensor_cells(sensor: Mapping[str, Any], texts: Texts) -> list[str]:
+def _sensor_cells(sensor: Mapping[str, Any], texts: Texts) -> list[Child]:
     bias = sensor.get("gyro_bias_dps")
     clock = sensor.get("clock") or {}
     samples, lost, clipped = (sensor.get(f"{name}samples") for name in ("", "lost_", "clipped_"))
@@ -204,20 +222,25 @@ def _sensor_cells(sensor: Mapping[str, Any], texts: Texts) -> list[str]:
 def _clock(clock: Mapping[str, Any], texts: Texts) -> str:
     offset, source = clock.get("offset_s"), clock.get("source")
     if offset is None:
-        return texts.named("source", str(source)) if source else "–"
+        return _sources(source, texts) if source else "–"
     if not offset and not clock.get("drift_ppm"):
         return texts("quality.clock_first")
     drift = _plain(clock.get("drift_ppm"), 0, texts)
-    named = texts.named("source", str(source)) if source else "–"
+    named = _sources(source, texts) if source else "–"
     return texts("quality.clock_own", offset=_plain(offset, 3, texts), drift=drift, source=named)
 
 
-def _step_cells(step: Mapping[str, Any], texts: Texts) -> list[str]:
+def _sources(source: Any, texts: Texts) -> str:
+    """What something was found from, such as `motion and shocks and taps`, in the page's words."""
+    return " + ".join(texts.named("source", part) for part in str(source).split(" and "))
+
+
+def _step_cells(step: Mapping[str, Any], texts: Texts) -> list[Child]:
     found = texts("quality.found" if step.get("found") else "quality.missing")
-    return [found, _with_unit(step.get("residual_deg"), 1, "°", texts), str(step.get("text") or "")]
+    return [found, _with_unit(step.get("residual_deg"), 1, "°", texts), _as_written(str(step.get("text") or ""), texts)]
 
 
-def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], texts: Texts) -> Html:
+def _table(heads: Sequence[str], rows: Sequence[Sequence[Child]], texts: Texts) -> Html:
     head = tag("tr", [tag("th", texts(f"quality.{name}"), scope="col") for name in heads])
     body = [tag("tr", tag("th", row[0], scope="row"), [tag("td", cell) for cell in row[1:]]) for row in rows]
     table = tag("table", tag("thead", head), tag("tbody", body), class_="plain wide")

@@ -223,4 +223,4 @@ def _differences(change: Change, stage: Stage, measures: Sequence[str], texts: T
 
 
 def _plainly(name: str, texts: Texts) -> str:
-    return plain(texts.entries.get(f"plainly.{name}") or texts.label(BY_NAME[name]))
+    return plain(texts.plainly(BY_NAME[name]))

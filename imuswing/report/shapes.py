@@ -39,7 +39,8 @@ class Limits:
 
 def limits_from(quality: Mapping[str, Any]) -> Limits:
     """Limits as the quality record's settings state them, else those that the measures use unless told otherwise."""
-    settings = asdict(RateSettings()) | dict(_rate_settings(quality.get("settings")))
+    told = [quality.get("settings"), *(record.get("settings") for record in quality.get("recordings") or ())]
+    settings = asdict(RateSettings()) | next((dict(found) for part in told if (found := _rate_settings(part))), {})
     return Limits(
         before_s=float(settings["before_s"]),
         after_s=float(settings["after_s"]),

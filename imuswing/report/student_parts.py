@@ -103,7 +103,7 @@ def _changed(name: str, row: Row, texts: Texts) -> Html:
     verdict = VERDICT_KEYS[str(row["verdict"])]
     return tag(
         "li",
-        tag("span", rich(texts.entries.get(f"plainly.{name}") or texts.label(measure)), class_="what"),
+        tag("span", rich(texts.plainly(measure)), class_="what"),
         tag("span", first, " → ", tag("b", last), class_="fromto"),
         tag("span", verdict_told(verdict, row["shots_needed"], texts), class_=f"told {verdict}"),
     )
@@ -244,7 +244,7 @@ def best_part(lesson: Lesson, texts: Texts) -> Html | None:
     measure = BY_NAME[lesson.best_goal.measure]
     values = [shot.values.get(measure.name) for shot in (shown, best)]
     now, then = (texts("value.none") if value is None else plain_text(measure, value, texts) for value in values)
-    name = plain(texts.entries.get(f"plainly.{measure.name}") or texts.label(measure))
+    name = plain(texts.plainly(measure))
     told = texts("student.best_told", what=name, now=now, best=then)
     same = shown.key == best.key
     keys = [

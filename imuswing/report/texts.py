@@ -41,6 +41,10 @@ class Texts:
         """A measure in a few words."""
         return self(f"measure.{measure.name}")
 
+    def plainly(self, measure: Measure) -> str:
+        """A measure in the student's words, with its terms marked; its label where there are no such words."""
+        return self.entries.get(f"plainly.{measure.name}") or self.label(measure)
+
     def definition(self, measure: Measure) -> str:
         """A measure in a sentence."""
         return self(f"definition.{measure.name}")

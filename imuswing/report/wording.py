@@ -103,6 +103,9 @@ def flag_text(flag: str, texts: Texts) -> str:
             measure = BY_NAME.get(f"{about}_deg") or BY_NAME.get(f"{about}_impact_dps")
             what = texts.named("point", about) if measure is None else texts.label(measure)
             return texts(f"flag_ending.{ending}", what=what)
+    for ending in ("may_have_slipped", "slipped"):
+        if flag.endswith(f"_{ending}"):
+            return texts(f"slip.{ending}", what=texts.named("point", flag.removesuffix(f"_{ending}")))
     return texts.named("flag", flag)
 
 
@@ -176,7 +179,7 @@ def se_text(values: Mapping[str, float | None], name: str, texts: Texts) -> str:
 def goal_text(goal: GoalView, texts: Texts) -> str:
     """A goal in a sentence: the measure and its band."""
     measure = BY_NAME[goal.measure]
-    what = texts.entries.get(f"plainly.{goal.measure}") or texts.label(measure)
+    what = texts.plainly(measure)
     ends = {
         name: plain_text(measure, end, texts)
         for name, end in (("low", goal.low), ("high", goal.high))

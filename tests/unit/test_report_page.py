@@ -8,18 +8,18 @@ import hashlib
 import json
 import re
 import tomllib
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from html_for_tests import read
 from plotly.offline import get_plotlyjs_version
 from tables_for_tests import MIX, lesson_tables, several
 
 import imuswing
 from imuswing.report.lesson_page import render_lesson
-from imuswing.report.markup import VOID, tag
+from imuswing.report.markup import tag
 
 TWENTY = [*MIX, *MIX]
 HOSTILE = "</script><img src=x onerror=alert(1)>\"'&{n}"
@@ -35,37 +35,6 @@ CASES = {
     "two golfers": lambda: several(lesson_tables(), lesson_tables(participant="P02", lead_side="right", seed=8)),
     "no blocks": lambda: lesson_tables(blocks=False),
 }
-
-
-class Reader(HTMLParser):
-    """Collects elements and text, and notes tags that do not close in order."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.wrong: list[str] = []
-        self.elements: list[tuple[str, dict[str, str | None]]] = []
-        self.text: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, dict(attrs)))
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        if not self.open or self.open.pop() != tag:
-            self.wrong.append(tag)
-
-    def handle_data(self, data: str) -> None:
-        if self.open and self.open[-1] not in ("script", "style"):
-            self.text.append(data)
-
-
-def read(html: str) -> Reader:
-    reader = Reader()
-    reader.feed(html)
-    reader.close()
-    return reader
 
 
 @pytest.mark.parametrize("case", CASES)
