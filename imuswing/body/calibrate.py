@@ -46,6 +46,10 @@ from imuswing.vocabulary import (
 
 TRUNK_POINTS = (CHEST, PELVIS)
 ARM_POINTS = (LEAD_FOREARM, LEAD_HAND)
+LEAST_BEND = float(np.sin(np.deg2rad(10.0)))
+MOST_ASIDE = float(np.cos(np.deg2rad(45.0)))
+"""A golf posture that bends less tells nothing; bows that go more to the side of it are no bows (common practice, no
+source)."""
 FOUND_IN_DATA = "found in the data"
 """The note of an event that nobody marked."""
 MOST_ALONG = float(np.sin(np.deg2rad(30.0)))
@@ -164,6 +168,7 @@ def _trunk_observations(
         seen.append(
             AxisObservation(sensor_axis=stand.up, segment_axis=Y_AXIS, sd=_sd(priors.stand_trunk, stand.se), step=STAND)
         )
+    forward = _forward_bend(stand, address)
     bow = readings.turning.get((BOW, point))
     if bow is not None:
         # Bending forward turns the trunk about -Z. A late mark may miss the first movement, but nobody bows backwards:
@@ -171,16 +176,21 @@ def _trunk_observations(
         axis = bow.axis
         if stand is not None and np.cross(stand.up, bow.up) @ axis > 0:
             axis = -axis
-        seen.append(AxisObservation(sensor_axis=axis, segment_axis=-Z_AXIS, sd=_sd(priors.bow_axis, bow.se), step=BOW))
-    if bow is None and stand is not None and address is not None:
-        # The golf posture is a forward bend: gravity has moved from Y towards -X.
-        bend = np.cross(stand.up, address)
-        size = float(np.linalg.norm(bend))
-        if size > np.sin(np.deg2rad(10.0)):
-            seen.append(
-                AxisObservation(sensor_axis=bend / size, segment_axis=Z_AXIS, sd=priors.address_bend, step="address")
-            )
+        if forward is None or -axis @ forward > MOST_ASIDE:
+            sd = _sd(priors.bow_axis, bow.se)
+            return [*seen, AxisObservation(sensor_axis=axis, segment_axis=-Z_AXIS, sd=sd, step=BOW)]
+    if forward is not None:
+        seen.append(AxisObservation(sensor_axis=forward, segment_axis=Z_AXIS, sd=priors.address_bend, step="address"))
     return seen
+
+
+def _forward_bend(stand: StillReading | None, address: FloatArray | None) -> FloatArray | None:
+    """Z (3,) of the trunk in the sensor: the golf posture bends forward, gravity has moved from Y towards -X."""
+    if stand is None or address is None:
+        return None
+    bend = np.cross(stand.up, address)
+    size = float(np.linalg.norm(bend))
+    return bend / size if size > LEAST_BEND else None
 
 
 def _up_when_hanging(readings: Readings, point: str, address: FloatArray | None) -> FloatArray | None:

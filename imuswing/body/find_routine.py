@@ -131,10 +131,14 @@ def find_routine(motions: Mapping[str, Motion], *, settings: RoutineSettings = D
     bow = _best(r for r in _repeated(coarse, CHEST, settings.bow, settings) if _is_bow(coarse, r, settings))
     roll = _best(r for r in _repeated(coarse, LEAD_FOREARM, settings.roll, settings) if _is_roll(coarse, r, settings))
     bend = _best(r for r in _repeated(coarse, LEAD_HAND, settings.bend, settings) if _is_bend(coarse, r, settings))
+    if roll is not None and bend is not None and not _palm_is_level(coarse, roll, bend, settings):
+        bend = None
+    table = _table(coarse, roll, bend, settings)
+    stand = _stand(coarse, bow, roll, bend, settings)
+    if roll is None and table is None and stand is None:
+        bend = None  # a hand that waves looks the same, and nothing vouches for the palm
     steps = {BOW: bow, FOREARM_ROLL: roll, WRIST_BEND: bend}
     spans = {name: (found.first, found.last) for name, found in steps.items() if found is not None}
-    table = _table(coarse, roll, bend, settings)
-    stand = _stand(coarse, bow, roll, settings)
     spans |= {name: span for name, span in ((TABLE, table), (STAND, stand)) if span is not None}
     events = [
         Event(
@@ -302,6 +306,12 @@ def _is_bend(coarse: _Coarse, found: Repeated, settings: RoutineSettings) -> boo
     return bool(forearm < settings.quiet * hand)
 
 
+def _palm_is_level(coarse: _Coarse, roll: Repeated, bend: Repeated, settings: RoutineSettings) -> bool:
+    """Whether the palm faced down, or up, while the wrist bent: a quarter turn from the roll's thumb-up start."""
+    up = _mean_up(coarse, LEAD_FOREARM, bend.first, bend.last)
+    return bool(abs(up @ _unit(np.cross(roll.up, roll.axis))) > np.cos(settings.palm_down))
+
+
 def _rms(gyr: FloatArray) -> float:
     return float(np.sqrt(np.mean(np.sum(gyr**2, axis=1))))
 
@@ -332,35 +342,44 @@ def _table(
 
 
 def _stand(
-    coarse: _Coarse, bow: Repeated | None, roll: Repeated | None, settings: RoutineSettings
+    coarse: _Coarse, bow: Repeated | None, roll: Repeated | None, bend: Repeated | None, settings: RoutineSettings
 ) -> tuple[int, int] | None:
-    """The longest stillness with the arms hanging along the axis that they roll about, and the chest as before bows."""
-    if (roll is None and LEAD_FOREARM in coarse.points) or (bow is None and roll is None):
+    """The longest stillness with the arms hanging, as roll or wrist bend tell, and the chest as before the bows."""
+    axes = _long_axes(coarse, roll, bend, settings)
+    if not axes and (bow is None or len(coarse.points) > 1):
         return None
     postures = [
         span
         for span in _still(coarse, coarse.points, settings)
-        if _is_near(span, (bow, roll), settings)
+        if _is_near(span, (bow, roll, bend), settings)
         and (bow is None or _angle(_mean_up(coarse, CHEST, *span), bow.up) < settings.upright)
-        and (roll is None or _hangs(coarse, roll, *span, settings))
+        and all(abs(float(axis @ _mean_up(coarse, p, *span))) > np.cos(limit) for p, (axis, limit) in axes.items())
     ]
     return max(postures, key=lambda span: span[1] - span[0], default=None)
+
+
+def _long_axes(
+    coarse: _Coarse, roll: Repeated | None, bend: Repeated | None, settings: RoutineSettings
+) -> dict[str, tuple[FloatArray, float]]:
+    """By tracked point, the long axis (3,) of an arm segment, of either sign, and how near gravity must be to it."""
+    axes = {}
+    if roll is not None:
+        for point, limit in ((LEAD_FOREARM, settings.hanging), (LEAD_HAND, settings.hand_hanging)):
+            if point in coarse.points:
+                rolled = coarse.gyr[point][roll.first : roll.last]
+                axes[point] = (np.linalg.eigh(rolled.T @ rolled)[1][:, -1], limit)
+    elif bend is not None:
+        # The wrist bends evenly up and down from the flat hand: its long axis stands across axis and mean gravity.
+        axes[LEAD_HAND] = (
+            _unit(np.cross(bend.axis, _mean_up(coarse, LEAD_HAND, bend.first, bend.last))),
+            settings.hanging,
+        )
+    return axes
 
 
 def _is_near(span: tuple[int, int], movements: Sequence[Repeated | None], settings: RoutineSettings) -> bool:
     most = settings.near_s * RATE
     return any(m is not None and span[0] - m.last < most and m.first - span[1] < most for m in movements)
-
-
-def _hangs(coarse: _Coarse, roll: Repeated, first: int, last: int, settings: RoutineSettings) -> bool:
-    limits = ((LEAD_FOREARM, settings.hanging), (LEAD_HAND, settings.hand_hanging))
-    for point, limit in limits:
-        if point in coarse.points:
-            rolled = coarse.gyr[point][roll.first : roll.last]
-            axis = np.linalg.eigh(rolled.T @ rolled)[1][:, -1]
-            if abs(float(axis @ _mean_up(coarse, point, first, last))) < np.cos(limit):
-                return False
-    return True
 
 
 def _still(coarse: _Coarse, points: Sequence[str], settings: RoutineSettings) -> list[tuple[int, int]]:
