@@ -14,7 +14,17 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from imuswing.recording.layout import dataset_root, motion_files, parse_motion_name, scans_path, split_tracksys
+from imuswing.recording.events import events_path
+from imuswing.recording.layout import (
+    CHANNELS_TABLE,
+    MOTION_SIDECAR,
+    absolute,
+    dataset_root,
+    inherited,
+    motion_files,
+    parse_motion_name,
+    scans_path,
+)
 from imuswing.results import write_text
 
 LEDGER, SWINGS, CURVES, QUALITY = "ledger", "swings", "curves", "quality"
@@ -51,12 +61,12 @@ class Ledger:
 
 def inputs_of(first: Path, root: Path, *, also: Iterable[Path] = (), hashed: bool = True) -> tuple[InputFile, ...]:
     """Every file that the recording with the first motion table `first` is read from; `also`: of other recordings."""
-    name = parse_motion_name(first)
-    files = {root / "participants.tsv", scans_path(root, name)}
+    root = absolute(root)
+    files = {root / "participants.tsv", scans_path(root, parse_motion_name(first))}
     for recording in (first, *also):
-        for table in motion_files(recording).values():
-            shared, _ = split_tracksys(table.name)
-            files |= set(table.parent.glob(f"{shared}*"))
+        for table in motion_files(absolute(recording)).values():
+            files |= {table, events_path(table), events_path(table, tracksys=False)}
+            files |= {*inherited(table, root, MOTION_SIDECAR), *inherited(table, root, CHANNELS_TABLE)}
     return tuple(_input(path, root, hashed=hashed) for path in sorted(files) if path.is_file())
 
 

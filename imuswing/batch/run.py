@@ -34,6 +34,23 @@ from imuswing.results import write_text
 
 BATCH_SIZE = 16
 """Recordings a task: one file of each table for so many, since a million small files serve nobody."""
+TEXTS = {
+    "participant": "Pseudonym of the student.",
+    "session": "Label of the visit.",
+    "task": "Kind of shot that the recording holds.",
+    "acq": "Label of the acquisition, null without one.",
+    "run": "Number of the run, null without one.",
+    "swing": "Number of the swing within its recording, from 1.",
+    "block": "Name of the block of shots that holds the impact, null outside of blocks.",
+    "intent": "What the student meant to do in that block, null where it was not noted.",
+    "outcome": "The shot as the coach noted it, null where it was not noted.",
+    "flags": "Everything to know before a row is used; a list of words.",
+    "kind": "shot (a ball was struck) or practice.",
+    "chest_verdict": "turning, slowing or stalled, by chest_continuity.",
+}
+"""Meaning of the columns that are no measures."""
+CURVE_TEXTS = {"time_s": "Time from impact."}
+CURVE_TEXT = "The quantity of this name over the time of the swing, defined as in the measures of the swings."
 LIBRARIES = ("imuswing", "numpy", "scipy", "pandas", "pyarrow", "vqf")
 
 
@@ -176,15 +193,21 @@ def _tell_top_positions(out: Path, ledgers: Sequence[Ledger], settings: Settings
 
 def codebook() -> str:
     """Every column of both tables: table, column, unit, meaning."""
-    from imuswing.measures.dictionary import CURVE_UNITS, MEASURES, MOMENT_COLUMNS
+    from imuswing.measures.dictionary import CURVE_UNITS, MEASURES, MOMENT_COLUMNS, swing_columns
+    from imuswing.measures.tables import CURVE_KEYS
 
-    rows = [("swings", name, "s", text) for name, text in MOMENT_COLUMNS.items()]
+    told = {name: ("", text) for name, text in TEXTS.items()}
+    for name, text in MOMENT_COLUMNS.items():
+        told[name] = ("s", text)
+        told[f"{name}_se"] = ("s", f"Standard error of {name}.")
     for measure in MEASURES:
         sign = f" ({measure.sign})" if measure.sign else ""
-        rows.append(("swings", measure.name, measure.unit, f"{measure.definition}{sign}"))
+        told[measure.name] = (measure.unit, f"{measure.definition}{sign}")
         if measure.has_se:
-            rows.append(("swings", measure.se_name, measure.unit, f"Standard error of {measure.name}."))
-    rows += [("curves", name, unit, "0 at impact" if name == "time_s" else "") for name, unit in CURVE_UNITS.items()]
+            told[measure.se_name] = (measure.unit, f"Standard error of {measure.name}.")
+    rows = [("swings", name, *told[name]) for name in swing_columns()]
+    rows += [("curves", name, *told[name]) for name in CURVE_KEYS]
+    rows += [("curves", name, unit, CURVE_TEXTS.get(name, CURVE_TEXT)) for name, unit in CURVE_UNITS.items()]
     return "table\tcolumn\tunit\tmeaning\n" + "".join("\t".join(row) + "\n" for row in rows)
 
 

@@ -1,0 +1,137 @@
+"""`imuswing batch`: same rows for any number of workers, only new or changed work, every failure told.
+
+What is expected is the contract of the command (issue "batch and speed"); readers are pandas, pyarrow and DuckDB.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pyarrow.dataset
+import pytest
+from batch_for_tests import assert_same, tables, write_dataset
+
+from imuswing.cli import main
+from imuswing.recording.find import find_recordings
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A dataset of four recordings and its results by one worker; not to be changed."""
+    folder = tmp_path_factory.mktemp("batch")
+    dataset = write_dataset(folder / "dataset", students=4)
+    assert main(["batch", str(dataset), "--out", str(folder / "one"), "--workers", "1"]) == 0
+    return folder
+
+
+@pytest.fixture
+def mine(made: Path, tmp_path: Path) -> Path:
+    """A copy of it."""
+    shutil.copytree(made, tmp_path / "mine")
+    return tmp_path / "mine"
+
+
+def run(folder: Path, out: str, *arguments: str) -> int:
+    return main(["batch", str(folder / "dataset"), "--out", str(folder / out), *arguments])
+
+
+def modified(out: Path) -> dict[str, int]:
+    return {path.name: path.stat().st_mtime_ns for path in (out / "ledger").glob("*.json")}
+
+
+def test_two_workers_give_the_rows_of_one_to_the_bit(mine: Path) -> None:
+    assert run(mine, "two", "--workers", "2") == 0
+    assert_same(mine / "one", mine / "two")
+
+
+def test_a_second_run_has_nothing_to_do(mine: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = modified(mine / "one")
+    assert run(mine, "one", "--workers", "1") == 0
+    assert "4 done already, 0 to do" in capsys.readouterr().out
+    assert modified(mine / "one") == before
+
+
+def test_only_a_changed_recording_is_done_again(mine: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = modified(mine / "one")
+    first = find_recordings(mine / "dataset")[1]
+    lines = first.read_text().splitlines(keepends=True)
+    first.write_text("".join(lines[:-1]))
+    assert run(mine, "one", "--workers", "1") == 0
+    assert "3 done already, 1 to do" in capsys.readouterr().out
+    after = modified(mine / "one")
+    assert sum(after[name] != before[name] for name in before) == 1
+    assert run(mine, "anew", "--workers", "1") == 0
+    assert_same(mine / "one", mine / "anew")
+
+
+def test_a_touched_recording_with_the_same_content_is_kept(mine: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    os.utime(find_recordings(mine / "dataset")[0])
+    assert run(mine, "one", "--dry-run") == 0
+    assert "4 done already, 0 to do" in capsys.readouterr().out
+
+
+def test_dry_run_writes_nothing(mine: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(mine, "none", "--dry-run") == 0
+    assert "4 to do" in capsys.readouterr().out
+    assert not (mine / "none").exists()
+
+
+def test_include_and_exclude_choose_by_path(mine: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(mine, "part", "--workers", "1", "--include", "*sub-S0[0-2]*", "--exclude", "*sub-S01*") == 0
+    assert "2 recordings" in capsys.readouterr().out
+    assert set(tables(mine / "part")[0]["participant"]) == {"S00", "S02"}
+
+
+def test_a_recording_that_cannot_be_used_is_listed_and_costs_only_itself(mine: Path) -> None:
+    bad = find_recordings(mine / "dataset")[2]
+    bad.write_text("not\ta\tnumber\n")
+    assert run(mine, "one", "--workers", "1") == 3
+    failures = pd.read_csv(mine / "one" / "failures.tsv", sep="\t")
+    assert list(failures["recording"]) == [bad.relative_to(mine / "dataset").as_posix()]
+    assert bad.name in failures["reason"][0]
+    assert set(tables(mine / "one")[0]["participant"]) == {"S00", "S01", "S03"}
+
+
+def test_a_fault_of_the_program_in_one_recording_costs_only_that_one(
+    mine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from imuswing.batch import work
+
+    def faulty(recording, **settings):  # type: ignore[no-untyped-def]
+        if recording.participant == "S01":
+            raise ZeroDivisionError("made by a test")
+        return genuine(recording, **settings)
+
+    genuine = work.analyze
+    monkeypatch.setattr(work, "analyze", faulty)
+    assert run(mine, "faulty", "--workers", "1") == 3
+    assert "please report this" in (mine / "faulty" / "failures.tsv").read_text()
+    assert set(tables(mine / "faulty")[0]["participant"]) == {"S00", "S02", "S03"}
+
+
+def test_wrong_usage_and_an_empty_choice_have_their_statuses(mine: Path) -> None:
+    assert run(mine, "none", "--workers", "0") == 2
+    assert run(mine, "none", "--include", "nothing*") == 1
+
+
+@pytest.mark.parametrize("table", ["swings", "curves"])
+def test_pandas_arrow_and_duckdb_read_each_folder_as_one_table(made: Path, table: str) -> None:
+    folder = made / "one" / table
+    rows = sum(len(pd.read_parquet(path)) for path in folder.glob("*.parquet"))
+    assert len(list(folder.glob("*.parquet"))) > 1
+    assert rows > 0
+    assert len(pd.read_parquet(folder)) == rows
+    assert pyarrow.dataset.dataset(folder, format="parquet").count_rows() == rows
+    duckdb = pytest.importorskip("duckdb", reason="DuckDB is not installed")
+    assert duckdb.sql(f"select count(*) from '{folder}/*.parquet'").fetchone() == (rows,)
+
+
+def test_the_codebook_tells_every_numeric_column_and_its_unit(made: Path) -> None:
+    codebook = pd.read_csv(made / "one" / "codebook.tsv", sep="\t")
+    for table in ("swings", "curves"):
+        schema = pyarrow.dataset.dataset(made / "one" / table, format="parquet").schema
+        told = set(codebook.loc[codebook["table"] == table, "column"])
+        assert set(schema.names) <= told, set(schema.names) - told
