@@ -30,6 +30,7 @@ from imuswing.batch.work import Done, Task
 from imuswing.errors import RecordingError
 from imuswing.lesson import Settings
 from imuswing.recording.find import find_recordings
+from imuswing.recording.layout import absolute
 from imuswing.results import write_text
 
 BATCH_SIZE = 16
@@ -86,6 +87,8 @@ def plan_batch(dataset: Path, out: Path, *, settings: Settings, batch: BatchSett
 
     A batch of which one recording changed is done anew as a whole; one that was left half-written is taken away.
     """
+    # Workers may stand in other folders, so no path may be relative.
+    dataset, out = absolute(dataset), absolute(out)
     found = find_recordings(dataset)
     root = root_of(found[0])
     paths = [path.relative_to(root).as_posix() for path in found]

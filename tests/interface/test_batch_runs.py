@@ -54,6 +54,17 @@ def test_a_second_run_has_nothing_to_do(mine: Path, capsys: pytest.CaptureFixtur
     assert modified(mine / "one") == before
 
 
+def test_relative_paths_are_the_same_dataset(
+    mine: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(mine)
+    assert main(["batch", "dataset", "--out", "relative", "--workers", "1"]) == 0
+    assert_same(mine / "one", mine / "relative")
+    capsys.readouterr()
+    assert run(mine, "relative", "--dry-run") == 0
+    assert "4 done already, 0 to do" in capsys.readouterr().out
+
+
 def test_only_a_changed_recording_is_done_again(mine: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = modified(mine / "one")
     first = find_recordings(mine / "dataset")[1]
