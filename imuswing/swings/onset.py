@@ -29,7 +29,8 @@ class OnsetSettings:
     before_s, after_s: the onset is looked for this far around the arm's return.  grid_s: step of the likelihood.
     memory_s: smooth motion's errors are no larger than the largest of this stretch before, but for a factor.
     tail: how fast (exponentially) larger factors become unlikely; fitted between `tails` to the session's downswings.
-    ring_tail: how fast larger factors become unlikely in a ring.  ring_share, ring_s: chance that an error just after the onset rings, and how fast that chance fades.
+    ring_tail: how fast larger factors become unlikely in a ring.
+    ring_share, ring_s: chance that an error just after the onset rings, and how fast that chance fades.
     ring_length_s: a ring is over after this.
     trust: power to which each sensor's likelihood is taken, since sensors share what is not modelled.
     floor: log likelihood, under its largest, that no sensor may fall below: any of them may be wrong.
