@@ -23,9 +23,13 @@ SPEED_TO_SD = 0.4
 """Standard deviation of the random function as a share of the local greatest speed: between what smooth peaks show
 (0.2) and peaks with an impact in them (1 and more for short stretches, for which the next constant stands)."""
 
-ROUGHNESS = 0.16
-"""What an impact within the stretch adds to its mean's error: this share of the local speed a second of its length
-(impacts that take 8 % of the speed and set skin and strap swinging; an assumption)."""
+GAP_ROUGHNESS, CLIP_ROUGHNESS = 0.16, 0.8
+"""What the smooth model leaves out adds to the mean's error: this share of the local speed a second of the stretch's
+length. For gaps from an open recording of fast turning by hand; clipped stretches lie where the hand is fastest, near
+the impact: from simulated swings with an impact in them (that recording alone would give 0.2)."""
+
+CLIP_NOISE_RATIO = 0.002
+"""Noise as a share of the speed beside clipped stretches."""
 
 NOISE_RATIOS = (0.005, 0.05, 0.5)
 """Noise as a share of the local speed, in steps, so that few matrices are needed; the first also stands for what
@@ -63,7 +67,9 @@ class _Kriging:
 
 
 @lru_cache(maxsize=1024)
-def _kriging(known: tuple[int, ...], length: int, rate: float, scale_s: float, ratio: float) -> _Kriging:
+def _kriging(
+    known: tuple[int, ...], length: int, rate: float, scale_s: float, ratio: float, roughness: float
+) -> _Kriging:
     """Weights for samples 0 … length - 1 from those at offsets `known`; ratio: noise / speed."""
     scale = scale_s * rate
     at = np.asarray(known, dtype=np.float64)
@@ -76,7 +82,7 @@ def _kriging(known: tuple[int, ...], length: int, rate: float, scale_s: float, r
     weights = np.asarray(np.linalg.solve(covariance(at, at) + ratio**2 * np.eye(len(at)), between.T).T, np.float64)
     variance = float(covariance(inner, inner).sum() - (weights @ between.T).sum()) / length**2
     smooth = SPEED_TO_SD**2 * max(variance, 0.0)
-    return _Kriging(weights=weights, se=float(np.sqrt(smooth + (ROUGHNESS * length / rate) ** 2)))
+    return _Kriging(weights=weights, se=float(np.sqrt(smooth + (roughness * length / rate) ** 2)))
 
 
 def local_speed(values: FloatArray, where: IntArray, *, rate: float, reach_s: float) -> FloatArray:
@@ -135,7 +141,7 @@ def bridge_missing(
             continue
         groups[(tuple((flanks - i).tolist()), j - i, _ratio(noise, fast))].append((i, fast))
     for (offsets, length, ratio), gaps in groups.items():
-        kriging = _kriging(offsets, length, rate, settings.bridge_scale_s, ratio)
+        kriging = _kriging(offsets, length, rate, settings.bridge_scale_s, ratio, GAP_ROUGHNESS)
         begin = np.array([i for i, _ in gaps])
         inner = begin[:, None] + np.arange(length)
         flank_values = values[begin[:, None] + np.array(offsets)]
@@ -203,9 +209,7 @@ def _level(column: FloatArray, extreme: float, limit: float | None, least: float
     return extreme * (1.0 - SAME) if np.any(shoulders & (last - first >= FLAT_SAMPLES)) else None
 
 
-def bridge_clipped(
-    values: FloatArray, masks: BoolArray, *, rate: float, noise: float, settings: SensorSettings
-) -> Bridged:
+def bridge_clipped(values: FloatArray, masks: BoolArray, *, rate: float, settings: SensorSettings) -> Bridged:
     """Replace clipped samples of (N, 3) that vary about zero by a bridge that stays beyond them; masks: (N, 3)."""
     se = np.zeros(len(values))
     unusable = np.zeros(len(values), np.bool_)
@@ -225,7 +229,7 @@ def bridge_clipped(
                 se[i:j] = np.maximum(se[i:j], peak)
                 continue
             offsets = tuple((flanks - i).tolist())
-            kriging = _kriging(offsets, j - i, rate, settings.clip_scale_s, _ratio(noise, peak))
+            kriging = _kriging(offsets, j - i, rate, settings.clip_scale_s, CLIP_NOISE_RATIO, CLIP_ROUGHNESS)
             sign = 1.0 if column[i:j].sum() > 0.0 else -1.0
             fitted = sign * (kriging.weights @ column[flanks])
             # The sensor says that it was at least this fast.

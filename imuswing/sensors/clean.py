@@ -116,7 +116,7 @@ def clean(stream: SensorStream, *, settings: SensorSettings) -> Clean:
     gyr = bias.take_from(gyr, grid.time)
 
     filled = bridge_missing(gyr, gyr_missing, rate=grid.rate, noise=gyr_noise, settings=settings, centred=True)
-    topped = bridge_clipped(filled.values, gyr_masks, rate=grid.rate, noise=gyr_noise, settings=settings)
+    topped = bridge_clipped(filled.values, gyr_masks, rate=grid.rate, settings=settings)
     acc_filled = _bridge_acc(acc, acc_missing, acc_masks, rate=grid.rate, noise=acc_noise, settings=settings)
     gyr, acc, jittered = _on_grid(topped.values, acc_filled.values, grid, lost, averaged)
     means = gyr if averaged else interval_means(gyr)
@@ -164,7 +164,7 @@ def _bridge_acc(
         first, last = runs(masks[:, axis])
         for i, j in zip(first.tolist(), last.tolist(), strict=True):
             masks[i:j, axis] = j - i > settings.shock_longest_s * rate
-    topped = bridge_clipped(filled.values, masks, rate=rate, noise=noise, settings=settings)
+    topped = bridge_clipped(filled.values, masks, rate=rate, settings=settings)
     return Bridged(values=topped.values, se=filled.se + topped.se, unusable=unusable)
 
 

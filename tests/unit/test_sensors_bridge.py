@@ -92,7 +92,7 @@ def bridged_clip(kind: str, height_dps: float, *, seed: int) -> tuple[float, flo
     masks, limit = clip_masks(seen, limit=LIMIT, least=1.0, averaged=False)
     assert limit == pytest.approx(LIMIT)
     np.testing.assert_array_equal(masks[:, 0], seen[:, 0] >= 0.997 * LIMIT)
-    out = bridge_clipped(seen, masks, rate=RATE, noise=NOISE, settings=DEFAULT_SETTINGS)
+    out = bridge_clipped(seen, masks, rate=RATE, settings=DEFAULT_SETTINGS)
     at = masks[:, 0]
     error = np.degrees((out.values - true)[at, 0].sum() / RATE)
     return float(error), float(np.degrees(out.se[at].sum() / RATE)), out, at
@@ -114,7 +114,7 @@ def test_a_long_clipped_stretch_is_not_to_be_believed() -> None:
     _, seen = hand("gauss", 2600.0, seed=0, width=0.12)
     seen = np.clip(seen, -LIMIT, LIMIT)
     masks, _ = clip_masks(seen, limit=None, least=1.0, averaged=False)
-    out = bridge_clipped(seen, masks, rate=RATE, noise=NOISE, settings=DEFAULT_SETTINGS)
+    out = bridge_clipped(seen, masks, rate=RATE, settings=DEFAULT_SETTINGS)
     assert masks[:, 0].sum() > 0.11 * RATE
     np.testing.assert_array_equal(out.unusable, masks.any(axis=1))
 
