@@ -161,8 +161,11 @@ def _densest(gap: FloatArray, width: float, reach_s: float) -> float | None:
 
 def _at_least(count: int, expected: float) -> float:
     """Probability of `count` or more where `expected` are expected (Poisson)."""
-    below = sum(expected**k / math.factorial(k) for k in range(count))
-    return max(1.0 - math.exp(-expected) * below, 0.0)
+    term = below = math.exp(-expected)
+    for k in range(1, count):
+        term *= expected / k
+        below += term
+    return max(1.0 - below, 0.0) if count > 0 else 1.0
 
 
 def _cue(

@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import poisson
 from sensors_for_tests import turning_sensor
 
 from imuswing.sensors.clean import Clean, clean
 from imuswing.sensors.clock_lines import Line
-from imuswing.sensors.clock_shocks import find_knocks, knock_cues
+from imuswing.sensors.clock_shocks import Knocks, _at_least, find_knocks, knock_cues
 from imuswing.sensors.settings import DEFAULT_SETTINGS
 
 KNOCKS = np.array([4.013, 4.611, 5.402, 20.77, 33.313, 41.219, 54.906, 55.517])
@@ -79,3 +80,18 @@ def test_unrelated_knocks_tell_nothing() -> None:
             ours, theirs, ("a", "b"), Line(offset=0.0, drift=0.0, at=0.0), reach_s=0.3, bias_s=0.006, taps=NO_TAPS
         )
         assert cues == []
+
+
+def test_hundreds_of_shared_knocks() -> None:
+    """An hour holds more knocks than a factorial can be told in floating point."""
+    onset = np.sort(np.random.default_rng(0).uniform(0.0, 3600.0, 1500))
+    knocks = Knocks(onset=onset, size=np.ones(1500), rate=200.0)
+    line = Line(offset=0.01, drift=0.0, at=0.0)
+    (cue,) = knock_cues(knocks, knocks, ("a", "b"), line, reach_s=0.04, bias_s=1e-6, taps=NO_TAPS)
+    assert abs(float(cue.line(np.array([1800.0]))[0]) - 1800.0) < 1e-4
+
+
+@pytest.mark.parametrize(("count", "expected"), [(0, 0.3), (1, 0.3), (4, 2.0), (12, 6.5), (400, 350.0)])
+def test_probability_of_so_many_by_chance(count: int, expected: float) -> None:
+    """scipy.stats.poisson."""
+    assert _at_least(count, expected) == pytest.approx(poisson.sf(count - 1, expected), rel=1e-9, abs=1e-12)
