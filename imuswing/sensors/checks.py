@@ -196,7 +196,7 @@ def about_clocks(
             text = f"{who} is aligned only to ±{1960.0 * clock.se:.0f} ms"
             yield Warning(level="advice", text=text, do=knock)
         if abs(clock.drift) > settings.clock_drift and clock.se <= settings.clock_problem_s:
-            text = f"{who} runs {100.0 * abs(clock.drift):.2f} % {'slow' if clock.drift > 0.0 else 'fast'}"
+            text = f"{who} runs {100.0 * abs(clock.drift):.3f} % {'slow' if clock.drift > 0.0 else 'fast'}"
             do = "its times are corrected; check `SamplingFrequency` in its sidecar file"
             yield Warning(level="advice", text=text, do=do)
 

@@ -64,11 +64,11 @@ class Solution:
     names: Mapping[str, tuple[str, ...]]
 
 
-def solve(cues: Sequence[Cue], *, reference: str, rough: Mapping[str, Line], drift_sd: Mapping[str, float]) -> Solution:
+def solve(cues: Sequence[Cue], *, reference: str, rough: Mapping[str, Line], drift_sd: float) -> Solution:
     """All clocks on the reference's time by weighted least squares over all cues.
 
-    rough: by clock, a first line to the reference's time; corrections to it are solved for. drift_sd: by clock, what
-    drift it may have before anything is known.
+    rough: by clock, a first line to the reference's time; corrections to it are solved for. drift_sd: what drift any
+    clock may have before anything is known.
     """
     names = sorted(rough)
     place = {name: 2 * k for k, name in enumerate(names)}
@@ -76,8 +76,8 @@ def solve(cues: Sequence[Cue], *, reference: str, rough: Mapping[str, Line], dri
     for name in names:
         # So loose that it matters only where no cue speaks.
         normal[place[name], place[name]] += ROUGH_SD_S**-2.0
-        normal[place[name] + 1, place[name] + 1] += drift_sd[name] ** -2.0
-        right[place[name] + 1] -= rough[name].drift * drift_sd[name] ** -2.0
+        normal[place[name] + 1, place[name] + 1] += drift_sd**-2.0
+        right[place[name] + 1] -= rough[name].drift * drift_sd**-2.0
     for cue in cues:
         rows, gap, weight = _as_gaps(cue, reference, rough, place, 2 * len(names))
         normal += rows.T @ weight @ rows

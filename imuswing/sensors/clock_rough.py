@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,8 +24,7 @@ PEAKS = 4
 
 TOLERANCE_S = 0.2
 USUAL_DRIFT = 200e-6
-WILD_DRIFTS = np.arange(-0.02, 0.0201, 2e-4)
-"""Drifts that are tried if no usual one (twice ±100 ppm) fits: a rate that is wrong in the file."""
+"""Twice what a clock may be wrong by."""
 
 AGREED = 0.35
 """Share of the chunks' weight that must agree on one offset for it to be sure."""
@@ -52,13 +51,11 @@ HINT_FAVOUR = 0.6
 
 @dataclass(frozen=True, kw_only=True)
 class Rough:
-    """line: between the two clocks.  sure: there is no other that might be it.  reach_s: how far off it may be.
-    wild: its drift is that of no clock."""
+    """line: between the two clocks.  sure: there is no other that might be it.  reach_s: how far off it may be."""
 
     line: Line
     sure: bool
     reach_s: float = 0.3
-    wild: bool = False
 
 
 def rough_lines(first: Clean, second: Clean, *, hint: float | None) -> tuple[Rough, ...]:
@@ -89,31 +86,16 @@ def _from_liveliness(first: Clean, second: Clean, hint: float | None, middle: fl
     when = second.start + STEP_S * (chunk + 0.5 * CHUNK_S / STEP_S) - middle
     width = TOLERANCE_S + USUAL_DRIFT * float(np.ptp(when)) / 2.0
     votes = _votes(offset, weight, hint, width=width)
-    best = votes[0]
-    if best[1] >= AGREED * total:
-        rivals = [vote for vote in votes[1:] if vote[1] > UNRIVALLED * best[1]]
-        lines = [Line(offset=vote[0], drift=0.0, at=middle) for vote in votes]
-        if alike and not rivals:
-            return [Rough(line=lines[0], sure=True)]
-        return [Rough(line=line, sure=False) for line in lines]
-    wild = _wild(offset, weight, when, hint, middle) if len(chunks) >= LEAST_CHUNKS_WILD else None
-    if wild is not None and alike and wild[1] >= 2.0 * AGREED * total:
-        return [Rough(line=wild[0], sure=True, wild=True)]
-    return [Rough(line=Line(offset=vote[0], drift=0.0, at=middle), sure=False) for vote in votes]
+    best = votes[0][1]
+    lines = [Rough(line=Line(offset=vote[0], drift=0.0, at=middle), sure=False) for vote in votes]
+    rivals = [vote for vote in votes[1:] if vote[1] > UNRIVALLED * best]
+    if alike and not rivals and best >= AGREED * total:
+        return [replace(lines[0], sure=True)]
+    return lines
 
 
 LEAST_STEPS = 50
-LEAST_CHUNKS_WILD = 4
-"""Recordings with fewer steps in common tell nothing, with fewer chunks nothing about an odd rate."""
-
-
-def _wild(
-    offset: FloatArray, weight: FloatArray, when: FloatArray, hint: float | None, middle: float
-) -> tuple[Line, float]:
-    """The line whose drift is that of no clock but of a rate wrongly told, and its votes."""
-    votes = [_votes(offset - drift * when, weight, hint, width=TOLERANCE_S)[0] for drift in WILD_DRIFTS]
-    best = int(np.argmax([vote[1] for vote in votes]))
-    return Line(offset=votes[best][0], drift=float(WILD_DRIFTS[best]), at=middle), votes[best][1]
+"""Recordings with fewer steps in common tell nothing."""
 
 
 def _liveliness(sensor: Clean) -> FloatArray:

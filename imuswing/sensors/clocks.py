@@ -30,8 +30,6 @@ LEAST_SE_S = 0.0002
 TAP_BEFORE_S, TAP_AFTER_S = 1.0, 1.5
 """A tap's onset in the events file is as good as a person's eye: so much around it belongs to it."""
 
-WILD_DRIFT_SD = 5e-3
-
 
 @dataclass(frozen=True, kw_only=True)
 class ClockLine:
@@ -68,14 +66,13 @@ def align(sensors: Mapping[str, Clean], recording: Recording) -> dict[str, Clock
         return lines
     rough, cues = _linked(systems, first, recording)
     known = {name: found.line for name, found in rough.items()}
-    drift_sd = {name: WILD_DRIFT_SD if found.wild else DRIFT_SD for name, found in rough.items()}
     reference = Line(offset=0.0, drift=0.0, at=0.0)
     reach = {first: 0.0, **{name: found.reach_s for name, found in rough.items()}}
-    solution = solve(cues, reference=first, rough=known, drift_sd=drift_sd)
+    solution = solve(cues, reference=first, rough=known, drift_sd=DRIFT_SD)
     moved = {name: float(np.sqrt(solution.covariances[name][0, 0])) for name in known if solution.names[name]}
     taps = np.array([(e.onset - TAP_BEFORE_S, e.end + TAP_AFTER_S) for e in recording.of_type(TAP)]).reshape(-1, 2)
     cues += _knock_cues(systems, {first: reference, **solution.lines}, reach, {first: 0.0, **moved}, taps)
-    solution = solve(cues, reference=first, rough=known, drift_sd=drift_sd)
+    solution = solve(cues, reference=first, rough=known, drift_sd=DRIFT_SD)
     for name in others:
         linked = name in known and bool(solution.names[name])
         lines[name] = _told(name, systems[name][0], solution) if linked else _unknown(recording.start_hints.get(name))
@@ -145,8 +142,7 @@ def _link(first: Clean, second: Clean, names: tuple[str, str], hint: float | Non
     if fits:
         _, guess, cue = max(fits, key=lambda fit: fit[0])
         # From here on the cue is the better line: a guess among several may be off by its whole reach.
-        drift = cue.line.drift if guess.wild else guess.line.drift
-        return replace(guess, line=replace(cue.line, drift=drift), reach_s=MOVED_REACH_S), cue
+        return replace(guess, line=replace(cue.line, drift=guess.line.drift), reach_s=MOVED_REACH_S), cue
     if hint is not None:
         return guesses[0 if guesses[0].sure else -1], None
     return (guesses[0] if guesses[0].sure else None), None
@@ -161,7 +157,6 @@ def _chained(outer: Rough, inner: Rough) -> Rough:
         line=Line(offset=through - at, drift=drift, at=at),
         sure=outer.sure and inner.sure,
         reach_s=max(outer.reach_s, inner.reach_s),
-        wild=outer.wild or inner.wild,
     )
 
 

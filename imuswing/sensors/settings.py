@@ -85,7 +85,7 @@ class SensorSettings:
     turn_mismatch_deg: float = 12.0
     clock_advice_s: float = 0.006
     clock_problem_s: float = 0.05
-    clock_drift: float = 5e-4
+    clock_drift: float = 2e-4
     shortest_recording_s: float = 5.0
     stops_early_s: float = 5.0
     stops_early_share: float = 0.05

@@ -17,7 +17,7 @@ def cue(
     )
 
 
-LOOSE = {"b": 1e-3, "c": 1e-3}
+LOOSE = 1e-3
 
 
 def test_one_cue_is_taken_as_it_is() -> None:

@@ -50,3 +50,86 @@ def test_clocks_agree_to_three_milliseconds(rate: float) -> None:
     ses = np.array([se for *_, se in errors])
     assert np.sqrt(np.mean(sizes**2)) < 3.0
     assert np.sqrt(np.mean((sizes / ses) ** 2)) < 1.6
+
+
+def one_lesson() -> tuple[Recording, Truth]:
+    return several_clocks(1, 200.0)[0]
+
+
+def told(recording: Recording, point: str, own: np.ndarray) -> tuple[np.ndarray, float, str]:
+    report = prepare(recording).reports[point]
+    return report.clock_offset_s + (1.0 + 1e-6 * report.clock_drift_ppm) * own, report.clock_se_s, report.clock_source
+
+
+def other_clock(recording: Recording) -> str:
+    """A tracked point that is not on the first clock."""
+    first = recording.tracking_systems[0]
+    return next(point for point, stream in recording.sensors.items() if stream.tracking_system != first)
+
+
+def test_a_rate_that_is_wrong_in_one_file_is_told_and_not_hidden() -> None:
+    """Times counted at 1 % too low a rate are those of no clock: no alignment is better than a wrong one."""
+    recording, _ = one_lesson()
+    point = other_clock(recording)
+    system = recording.sensors[point].tracking_system
+    slow = {
+        name: replace(stream, time=stream.time * 1.01) if stream.tracking_system == system else stream
+        for name, stream in recording.sensors.items()
+    }
+    _, se, _ = told(replace(recording, sensors=slow), point, np.zeros(1))
+    assert se > 0.05
+    assert any("could not be aligned" in w.text for w in prepare(replace(recording, sensors=slow)).warnings)
+
+
+def cut(recording: Recording, point: str, end: float) -> Recording:
+    system = recording.sensors[point].tracking_system
+
+    def shortened(stream):
+        keep = stream.time < end
+        return replace(stream, time=stream.time[keep], gyr=stream.gyr[keep], acc=stream.acc[keep])
+
+    sensors = {n: shortened(s) if s.tracking_system == system else s for n, s in recording.sensors.items()}
+    return replace(recording, sensors=sensors)
+
+
+def test_a_clock_with_nothing_in_common_falls_back_on_its_hint() -> None:
+    """The sensor that stops after three seconds: the start times in the files are all there is."""
+    recording, _ = one_lesson()
+    point = other_clock(recording)
+    system = recording.sensors[point].tracking_system
+    short = cut(recording, point, 3.0)
+    _, se, source = told(short, point, np.zeros(1))
+    assert source == "none"
+    assert se > 10.0
+    assert any("could not be aligned" in w.text and w.level == "problem" for w in prepare(short).warnings)
+    times, se, source = told(replace(short, start_hints={system: 1.5}), point, np.zeros(1))
+    assert source == "start times in the files"
+    assert times[0] == 1.5
+    assert se == 0.5
+
+
+def test_hints_to_the_second_or_wrong_by_hours_do_no_harm() -> None:
+    recording, truth = one_lesson()
+    point = other_clock(recording)
+    clock = truth.setups[point].clock
+    own = np.array([10.0, 110.0])
+    true = clock.start - truth.start + (1.0 + clock.drift) * own
+    for hint in (float(np.floor(clock.start - truth.start)), 3600.0, -7200.0):
+        hinted = replace(recording, start_hints={clock.name: hint, recording.tracking_systems[0]: 0.0})
+        times, se, _ = told(hinted, point, own)
+        np.testing.assert_allclose(times, true, atol=0.008)
+        assert se < 0.01
+
+
+def test_without_the_first_clock_times_can_only_be_told_by_hints() -> None:
+    """Events stand on the first system's clock; if its sensors are dead, what is left is not tied to it."""
+    recording, _ = one_lesson()
+    first = recording.tracking_systems[0]
+    dead = {
+        name: replace(stream, gyr=np.zeros_like(stream.gyr)) if stream.tracking_system == first else stream
+        for name, stream in recording.sensors.items()
+    }
+    prepared = prepare(replace(recording, sensors=dead))
+    assert prepared.motions
+    assert all(report.clock_se_s > 10.0 for report in prepared.reports.values())
+    assert any("could not be aligned" in w.text for w in prepared.warnings)
