@@ -61,7 +61,7 @@ def _in_words(name: str, entry: dict[str, Any]) -> list[str]:
         if numbers["clipped_samples"]:
             text += f", {numbers['clipped_samples']} samples at the gyro's limit"
         lines.append(text)
-    lines.append(f"  calibration from {entry['calibration']['source']}:")
+    lines.append(f"  calibration ({entry['calibration']['source']}):")
     for step, result in entry["calibration"]["steps"].items():
         lines.append(f"    {step}: {result['text']}")
     lines += [
