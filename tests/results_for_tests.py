@@ -32,6 +32,7 @@ PLAN: dict[str, Any] = {
             "how": "Chip and hold the finish until your chest looks at the target. Count to two.",
             "mistake": "Turning only the arms.",
             "shows": "Chest continuity over 0.6.",
+            "feedback": "Look at the numbers after ten.",
             "often": "Three times a week, ten chips.",
             "caution": "Stop if your back hurts.",
         },

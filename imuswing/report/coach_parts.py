@@ -162,7 +162,8 @@ def notes_section(plan: PlanView, recordings: Sequence[RecordingView], texts: Te
     if plan.goals:
         goals = []
         for goal in plan.goals:
-            count = goal_count(goal, shots)
+            own = [r for r in recordings if goal.task in (None, r.labels["task"])]
+            count = goal_count(goal, [shot for recording in own for shot in recording.shots])
             done = texts("student.goal_count", met=count.met, n=count.measured)
             aim = plain(goal.words or goal_text(goal, texts))
             goals.append(tag("li", tag("b", aim), ". ", done))

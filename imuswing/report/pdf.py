@@ -1,7 +1,6 @@
 """A page printed to PDF by the browser engine that draws it, so that paper shows what the screen shows.
 
-Playwright drives a Chromium that is on the computer; no network is used. The other way looked at, a PDF library
-with a drawing engine of its own, does not apply a page's styles to the drawings inside it.
+Playwright drives a Chromium that is on the computer; no network is used.
 """
 
 from __future__ import annotations
@@ -9,6 +8,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
@@ -39,7 +39,8 @@ def print_pdf(page: Path, pdf: Path) -> int:
     program = next((found for name in BROWSERS if (found := shutil.which(name))), None)
     pdf.parent.mkdir(parents=True, exist_ok=True)
     temporary = pdf.with_name(f".{pdf.name}.part")
-    try:
+
+    def draw() -> None:
         with sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=program, args=list(ARGUMENTS))
             opened = browser.new_page()
@@ -47,6 +48,11 @@ def print_pdf(page: Path, pdf: Path) -> int:
             opened.emulate_media(media="print", color_scheme="light")
             opened.pdf(path=str(temporary), format="A4", prefer_css_page_size=True, print_background=True)
             browser.close()
+
+    try:
+        # A thread of its own: a notebook has an event loop running, in which the browser's plain interface refuses.
+        with ThreadPoolExecutor(max_workers=1) as thread:
+            thread.submit(draw).result()
         os.replace(temporary, pdf)
     except Error as error:
         raise ImuswingError(

@@ -14,13 +14,17 @@ from imuswing.report.views import SwingView
 
 @dataclass(frozen=True, kw_only=True)
 class GoalView:
-    """A measure and the band it should lie in, in its own unit; `needed` of `of` shots, None where not said."""
+    """A measure and the band it should lie in, in its own unit; `needed` of the last `of` shots, None where not said.
+
+    task: kind of shot that counts, None for all.  words: the goal in the coach's words.
+    """
 
     measure: str
     low: float | None = None
     high: float | None = None
     needed: int | None = None
     of: int | None = None
+    task: str | None = None
     words: str | None = None
 
     def holds(self, value: float) -> bool:
@@ -53,6 +57,7 @@ class TaskView:
     how: str | None = None
     mistake: str | None = None
     shows: str | None = None
+    feedback: str | None = None
     caution: str | None = None
     often: str | None = None
 
@@ -71,14 +76,18 @@ class PlanView:
 NO_PLAN = PlanView()
 
 
-def plan_view(plan: Mapping[str, Any] | None) -> PlanView:
-    """From a plan as plain data; SettingsError names what is not legal in it."""
+def plan_view(plan: Mapping[str, Any] | None, *, task: str | None = None) -> PlanView:
+    """From a plan as plain data; SettingsError names what is not legal in it.
+
+    task: the kind of shot that a page is about; goals about another kind are left out.
+    """
     if plan is None:
         return NO_PLAN
     notes = plan.get("notes") or ()
+    goals = [_goal(goal) for goal in plan.get("goals") or ()]
     return PlanView(
         work_on=_text(plan.get("work_on")),
-        goals=tuple(_goal(goal) for goal in plan.get("goals") or ()),
+        goals=tuple(goal for goal in goals if task is None or goal.task in (None, task)),
         tasks=tuple(_task(task) for task in plan.get("tasks") or ()),
         notes=(notes,) if isinstance(notes, str) else tuple(str(note) for note in notes),
         next_test=_text(plan.get("next_test")),
@@ -86,8 +95,9 @@ def plan_view(plan: Mapping[str, Any] | None) -> PlanView:
 
 
 def goal_count(goal: GoalView, shots: Sequence[SwingView]) -> GoalCount:
-    """How many of these shots met the goal."""
+    """How many of these shots met the goal, of the last `goal.of` that were measured."""
     values = [value for shot in shots if (value := shot.values.get(goal.measure)) is not None]
+    values = values if goal.of is None else values[-goal.of :]
     return GoalCount(met=sum(goal.holds(value) for value in values), measured=len(values))
 
 
@@ -98,12 +108,14 @@ def _goal(goal: Mapping[str, Any]) -> GoalView:
     if low is None and high is None:
         raise SettingsError(f"the goal about {measure} has neither low nor high; give at least one")
     needed, of = (None if goal.get(name) is None else int(goal[name]) for name in ("needed", "of"))
-    return GoalView(measure=measure, low=low, high=high, needed=needed, of=of, words=_text(goal.get("words")))
+    task, words = (_text(goal.get(name)) for name in ("task", "words"))
+    return GoalView(measure=measure, low=low, high=high, needed=needed, of=of, task=task, words=words)
 
 
 def _task(task: Mapping[str, Any]) -> TaskView:
-    names = ("purpose", "set_up", "how", "mistake", "shows", "caution", "often")
-    return TaskView(title=str(task.get("title")), **{name: _text(task.get(name)) for name in names})
+    names = ("purpose", "set_up", "how", "mistake", "shows", "feedback", "caution", "often")
+    title = _text(task.get("title")) or str(task.get("name", "")).replace("_", " ")
+    return TaskView(title=title, **{name: _text(task.get(name)) for name in names})
 
 
 def _text(value: Any) -> str | None:

@@ -34,7 +34,9 @@ def render_progress(
     visits if None and there are several. All differences and verdicts are `compare`'s.
     """
     recordings = recordings_from(results.swings, results.curves, results.quality)
-    view, by = plan_view(plan), by or usual_by(results)
+    tasks = {recording.labels["task"] for recording in recordings}
+    view = plan_view(plan, task=tasks.pop() if len(tasks) == 1 else None)
+    by = by or usual_by(results)
     measures = measures_worked_on(view.goals)
     change = find_change(results, recordings, by=by, measures=measures)
     who = next((label for recording in recordings if (label := recording.labels["participant"])), "–")

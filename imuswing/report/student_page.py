@@ -53,7 +53,7 @@ def render_student(
     tables and from `compare`.
     """
     recordings = recordings_from(results.swings, results.curves, results.quality)
-    lesson = _lesson(results, recordings, plan_view(plan), by or usual_by(results))
+    lesson = _lesson(results, recordings, plan_view(plan, task=the_task(recordings)), by or usual_by(results))
     top: list[Child] = [_header(lesson, recordings, texts)]
     parts = [
         work_section(lesson, texts),
@@ -114,6 +114,12 @@ def _header(lesson: Lesson, recordings: tuple[RecordingView, ...], texts: Texts)
         doubts(lesson.stage.shots, texts),
         tag("p", texts("student.tap"), class_="quiet small tap"),
     )
+
+
+def the_task(recordings: tuple[RecordingView, ...]) -> str | None:
+    """The kind of shot of all recordings; None where there are several or none is named."""
+    tasks = {recording.labels["task"] for recording in recordings}
+    return tasks.pop() if len(tasks) == 1 else None
 
 
 def _who(recordings: tuple[RecordingView, ...]) -> str:

@@ -286,7 +286,7 @@ def tasks_list(plan: PlanView, texts: Texts) -> Html:
 def _task(task: TaskView, texts: Texts) -> Html:
     pairs = [
         (texts(f"student.task_{name}"), value)
-        for name in ("purpose", "set_up", "how", "mistake", "shows", "often")
+        for name in ("purpose", "set_up", "how", "mistake", "shows", "feedback", "often")
         if (value := getattr(task, name))
     ]
     caution = (

@@ -125,7 +125,7 @@
     const moments = first ? ["takeaway", "top", "finish"].filter((key) => key in first.moments)
       .map((key) => ({ time: first.moments[key], name: data.texts[`coach.moment_${key}`] })) : [];
     const options = {
-      start, end, moments, cursor: state.time, write, pick,
+      start, end, moments, cursor: state.time, write,
       texts: { impact: data.texts["coach.moment_impact"], none: data.texts["coach.no_curve"] },
     };
     const lines = (curve) => [...new Set([...state.kept.filter((shot) => shot.shot), ...[state.beside, state.picked].map((key) => shots.get(key)).filter(Boolean)])]
@@ -143,13 +143,6 @@
     slider.setAttribute("aria-valuemax", end.toFixed(2));
   };
   lower.addEventListener("change", drawCurves);
-  const valueAt = (curve, time) => {
-    if (!curve) return null;
-    const place = (time - curve.start) / curve.step;
-    const k = Math.floor(place);
-    const value = curve.values[k] + (place - k) * (curve.values[k + 1] - curve.values[k]);
-    return Number.isFinite(value) ? value : null;
-  };
   const timeInWords = (time) => {
     if (Math.abs(time) < 0.005) return data.texts["coach.at_impact"];
     return fill(time < 0 ? "coach.before_impact" : "coach.after_impact", { time: write(Math.abs(time), 2) });
@@ -159,7 +152,8 @@
     state.time = Math.min(Math.max(time, start), end);
     drawn.forEach((plot) => plot && plot.move(state.time));
     const values = [upper, data.curves.find((one) => one.name === lower.value)].filter(Boolean).map((one) => {
-      const value = valueAt(curveOf(shots.get(state.picked), one.name), state.time);
+      const curve = curveOf(shots.get(state.picked), one.name);
+      const value = curve && plots.valueAt(curve, state.time);
       return value === null ? "" : `${one.label} ${write(value)}${one.unit.startsWith("°") && one.unit.length === 1 ? "" : "\u00a0"}${one.unit}`;
     });
     const words = [timeInWords(state.time), ...values.filter(Boolean)].join(" · ");
@@ -184,8 +178,10 @@
   ["upper", "lower"].forEach((id, k) => {
     const place = by(id);
     const drag = (event) => { if (drawn[k]) setTime(drawn[k].timeAt(event.clientX)); };
+    let pressed = null;
     place.addEventListener("pointerdown", (event) => {
       stop();
+      pressed = { x: event.clientX, y: event.clientY, key: drawn[k] && drawn[k].nearest(event.clientX, event.clientY) };
       place.setPointerCapture(event.pointerId);
       drag(event);
       place.addEventListener("pointermove", drag);
@@ -193,10 +189,10 @@
     const end = () => place.removeEventListener("pointermove", drag);
     place.addEventListener("pointerup", end);
     place.addEventListener("pointercancel", end);
-    // A press that did not move picks the curve under it.
+    // A press that did not move picks the curve beside it.
     place.addEventListener("click", (event) => {
-      const line = document.elementsFromPoint(event.clientX, event.clientY).find((part) => part.dataset && part.dataset.point);
-      if (line) pick(line.dataset.point, event.shiftKey);
+      const still = pressed && Math.hypot(event.clientX - pressed.x, event.clientY - pressed.y) <= 4;
+      if (still && pressed.key && pressed.key !== state.picked) pick(pressed.key, event.shiftKey);
     });
   });
   by("strip-plot").addEventListener("keydown", (event) => {

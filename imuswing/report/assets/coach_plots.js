@@ -2,6 +2,7 @@
 // Small SVG plots: every shot in order for one measure, and curves laid over one another with a cursor in time.
 const plots = (() => {
   const NS = "http://www.w3.org/2000/svg";
+  const REACH = 14;
   const MARGIN = { left: 52, right: 12, top: 20, bottom: 26 };
   const node = (name, attributes, text) => {
     const made = document.createElementNS(NS, name);
@@ -74,6 +75,12 @@ const plots = (() => {
     place.replaceChildren(frame.svg);
   };
 
+  const valueAt = (curve, time) => {
+    const place = (time - curve.start) / curve.step;
+    const k = Math.floor(place);
+    const value = curve.values[k] + (place - k) * (curve.values[k + 1] - curve.values[k]);
+    return Number.isFinite(value) ? value : null;
+  };
   const path = (frame, curve, start, end) => {
     let d = "";
     let drawing = false;
@@ -87,7 +94,7 @@ const plots = (() => {
   };
   // lines: {key, curve, style: "pale" | "first" | "second", colour}; drawn pale ones first.
   const curves = (place, lines, options) => {
-    const { start, end, limits, cursor, moments, write, pick, texts } = options;
+    const { start, end, limits, cursor, moments, write, texts } = options;
     const chosen = lines.filter((line) => line.curve);
     const inside = chosen.flatMap((line) => line.curve.values.filter((value, k) => {
       const time = line.curve.start + k * line.curve.step;
@@ -112,7 +119,7 @@ const plots = (() => {
     const order = { pale: 0, second: 1, first: 2 };
     [...chosen].sort((a, b) => order[a.style] - order[b.style]).forEach((line) => {
       const drawn = node("path", { d: path(frame, line.curve, start, end), class: `${line.style} ${line.colour}` });
-      drawn.addEventListener("click", (event) => pick(line.key, event.shiftKey));
+      drawn.dataset.line = line.key;
       if (line.title) drawn.append(node("title", {}, line.title));
       frame.svg.append(drawn);
     });
@@ -125,7 +132,21 @@ const plots = (() => {
     place.replaceChildren(frame.svg);
     const move = (time) => line.setAttribute("d", `M${frame.x(time).toFixed(1)} ${MARGIN.top}V${frame.floor}`);
     move(cursor);
-    return { move, timeAt: (clientX) => frame.time((clientX - frame.svg.getBoundingClientRect().left)) };
+    const scale = () => frame.width / Math.max(frame.svg.getBoundingClientRect().width, 1);
+    const timeAt = (clientX) => frame.time((clientX - frame.svg.getBoundingClientRect().left) * scale());
+    // The shot whose curve passes nearest to a point of the screen, within a finger's reach; those on top come first.
+    const nearest = (clientX, clientY) => {
+      const time = timeAt(clientX);
+      const y = (clientY - frame.svg.getBoundingClientRect().top) * scale();
+      let best = { key: null, off: REACH };
+      [...chosen].sort((a, b) => order[b.style] - order[a.style]).forEach((line) => {
+        const value = valueAt(line.curve, time);
+        const off = value === null ? Infinity : Math.abs(frame.y(value) - y);
+        if (off < best.off - 0.5) best = { key: line.key, off };
+      });
+      return best.key;
+    };
+    return { move, timeAt, nearest };
   };
-  return { strip, curves };
+  return { strip, curves, valueAt };
 })();
