@@ -1,0 +1,1 @@
+"""What coach and student agree on: consent, goals with their bands, practice tasks, when to test again."""
