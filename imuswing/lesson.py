@@ -24,6 +24,7 @@ from imuswing.recording.model import Event, Recording
 from imuswing.sensors.motion import Motion
 from imuswing.sensors.prepare import prepare
 from imuswing.settings import Settings
+from imuswing.swings.corrections import apply_corrections, lost_warnings, without_denied
 from imuswing.swings.events import Moments, place
 from imuswing.swings.judge import Judged, judge
 from imuswing.swings.kind import match_notes
@@ -32,6 +33,7 @@ from imuswing.vocabulary import (
     BLOCK,
     CALIBRATION_STEPS,
     CLUB,
+    CORRECTION,
     KIND_PRACTICE,
     KIND_SHOT,
     LEAD_FOREARM,
@@ -92,6 +94,8 @@ def analyze(recording: Recording, *, settings: Settings | None = None, orientati
     cuts = [cut for cut in followed if cut is not None]
     notes = recording.of_type(SHOT)
     judged = judge([cut.sight for cut in cuts], notes, events=settings.events, settings=settings.judge)
+    candidates = [cut.sight.candidate for cut in cuts]
+    judged, lost = apply_corrections(candidates, judged, recording.of_type(CORRECTION))
     swings = [k for k, verdict in enumerate(judged) if verdict.swing_odds > settings.judge.evidence.accept]
     cuts, judged = [cuts[k] for k in swings], [judged[k] for k in swings]
     slips = find_slips(oriented, [cut.sight.candidate for cut in cuts], settings)
@@ -118,10 +122,12 @@ def analyze(recording: Recording, *, settings: Settings | None = None, orientati
     _number(recording, rows, curves, settings)
     for turns, row in zip(turned, rows, strict=False):
         turns.update({name: row[name] for name in KEY_COLUMNS})
+    quality = quality_record(recording, oriented.prepared, calibration, slips, rows, asdict(settings))
+    quality["recordings"][0]["warnings"] += lost_warnings(lost)
     return Lesson(
         swings=with_top_position(swings_table(rows), full_top_height_deg=settings.measures.full_top_height_deg),
         curves=curves_table(curves),
-        quality=quality_record(recording, oriented.prepared, calibration, slips, rows, asdict(settings)),
+        quality=quality,
         orientations=orientations_table(turned) if orientations else None,
     )
 
@@ -153,19 +159,20 @@ def _routine(recording: Recording, oriented: Oriented, settings: Settings) -> _R
         if path is not None:
             earlier = read(path)
             motions = prepare(earlier, settings=settings.sensors).motions
-            steps = _with_found(earlier.of_type(*CALIBRATION_STEPS), motions, settings)
+            steps = _with_found(earlier, motions, settings)
             return _Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=path.name, here=False)
-    steps = _with_found(marked, oriented.motions, settings)
+    steps = _with_found(recording, oriented.motions, settings)
     source = "this recording" if marked else FOUND_IN_DATA if steps else "nothing: no step is marked or found"
     return _Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=source)
 
 
-def _with_found(marked: Sequence[Event], motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:
-    """The marked steps, and of those without a mark the ones that the data show."""
+def _with_found(recording: Recording, motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:
+    """The marked steps, and of those without a mark the ones that the data show and nobody denies."""
+    marked = recording.of_type(*CALIBRATION_STEPS)
     there = {event.trial_type for event in marked}
     if there >= FINDABLE:
-        return tuple(marked)
-    found = find_routine(motions, settings=settings.routine)
+        return marked
+    found = without_denied(find_routine(motions, settings=settings.routine), recording.of_type(CORRECTION))
     return (*marked, *(event for event in found if event.trial_type not in there))
 
 

@@ -36,7 +36,9 @@ CALIBRATION_STEPS: Final[tuple[str, ...]] = (STAND, BOW, TABLE, WRIST_BEND, CLUB
 BLOCK: Final = "block"
 SHOT: Final = "shot"
 TAP: Final = "tap"
-TRIAL_TYPES: Final[tuple[str, ...]] = (*CALIBRATION_STEPS, BLOCK, SHOT, TAP)
+CORRECTION: Final = "correction"
+"""A person's word against what the analysis finds; its note says which (`swings.corrections`)."""
+TRIAL_TYPES: Final[tuple[str, ...]] = (*CALIBRATION_STEPS, BLOCK, SHOT, TAP, CORRECTION)
 
 KIND_SHOT: Final = "shot"
 KIND_PRACTICE: Final = "practice"

@@ -14,7 +14,7 @@ from imuswing.errors import RecordingError
 from imuswing.recording.layout import EVENTS_TABLE, parse_motion_name
 from imuswing.recording.model import Event
 from imuswing.recording.tables import NOT_AVAILABLE, Row, read_table, table_text, value
-from imuswing.vocabulary import SHOT, TAP, TRIAL_TYPES
+from imuswing.vocabulary import CORRECTION, SHOT, TAP, TRIAL_TYPES
 
 NEEDED_COLUMNS: Final[tuple[str, ...]] = ("onset", "duration", "trial_type")
 TEXT_COLUMNS: Final[tuple[str, ...]] = ("block", "intent", "outcome", "note")
@@ -37,6 +37,7 @@ EVENT_FIELDS: Final[Mapping[str, Mapping[str, Any]]] = {
             "block": "span of shots with one intention",
             "shot": "one shot as the coach noted it, up to some seconds after impact",
             "tap": "all sensors knocked together, to align their clocks",
+            "correction": "what a person says against the analysis at this moment; the note says what",
         },
     },
     "block": {"Description": "Name of the block"},
@@ -48,7 +49,7 @@ EVENT_FIELDS: Final[Mapping[str, Mapping[str, Any]]] = {
 LIKENESS: Final = 0.85
 """From this likeness on (difflib's ratio, 0 to 1) an unknown trial_type is a misspelt one, not another's event."""
 
-MOMENTS: Final[tuple[str, ...]] = (SHOT, TAP)
+MOMENTS: Final[tuple[str, ...]] = (SHOT, TAP, CORRECTION)
 """Events that need no duration."""
 
 
