@@ -3,5 +3,5 @@
 Modules import nothing heavy at their top, so that `imuswing --help` answers at once.
 """
 
-COMMANDS = ("demo", "new", "mark", "check", "analyze", "compare", "report", "batch", "simulate")
+COMMANDS = ("demo", "new", "mark", "check", "analyze", "compare", "report", "batch", "simulate", "forget")
 """In the order in which `--help` lists them."""
