@@ -176,6 +176,16 @@ def test_the_pages_read_the_plan_as_it_stands(tmp_path: Path) -> None:
     assert all(getattr(view.tasks[0], part) for part in ("purpose", "set_up", "how", "mistake", "shows", "caution"))
 
 
+def test_the_plan_by_hand_in_the_documentation_reads(tmp_path: Path) -> None:
+    page = (Path(__file__).resolve().parents[2] / "docs" / "students_and_plans.md").read_text(encoding="utf-8")
+    path = tmp_path / "sub-S001.toml"
+    path.write_text(page.split("```toml\n")[1].split("```")[0], encoding="utf-8")
+    plan = read_plan(path)
+    assert [goal.words for goal in plan.goals] == ["your shirt turns on until the ball has landed"]
+    assert [task.title for task in plan.tasks] == ["Turn past the flag", "Putting with closed eyes"]
+    assert plan.next_test == "2026-06-01"
+
+
 def test_the_practice_set_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         main(["new", "--practice-set"])

@@ -1,0 +1,216 @@
+"""`imuswing mark`: what it shows, what it writes, that the samples stay and the analysis follows."""
+
+from __future__ import annotations
+
+import builtins
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import imuswing
+from imuswing.cli import main
+from imuswing.commands import mark
+from imuswing.recording.find import find_recordings
+from imuswing.recording.tables import read_table
+
+PROGRAM = Path(sys.executable).with_name("bids-validator-deno")
+
+
+def errors_of(root: Path) -> list[str]:
+    """The official validator's errors (bids-validator-deno, BIDS 1.10)."""
+    if not PROGRAM.exists():
+        pytest.skip("bids-validator-deno is not installed (pip install .[test])")
+    command = [PROGRAM, root, "--max-rows", "-1", "-r", "--json"]
+    result = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    return [i["code"] for i in json.loads(result.stdout)["issues"]["issues"] if i["severity"] == "error"]
+
+
+def swings_of(root: Path) -> pd.DataFrame:
+    return imuswing.analyze(imuswing.read(find_recordings(root)[0])).swings
+
+
+def events_of(root: Path) -> list[dict[str, str]]:
+    return read_table(next(root.rglob("*_events.tsv")), needed=("onset",), missing_do="")
+
+
+def samples_of(root: Path) -> dict[Path, bytes]:
+    return {path: path.read_bytes() for path in root.rglob("*") if path.is_file() and "_events" not in path.name}
+
+
+def list_of(root: Path, capsys: pytest.CaptureFixture[str]) -> list[list[str]]:
+    """The printed list, by line its words."""
+    capsys.readouterr()
+    assert main(["mark", str(root)]) == 0
+    return [line.split() for line in capsys.readouterr().out.splitlines()[2:]]
+
+
+def number_of(printed: list[list[str]], *words: str) -> str:
+    return next(line[0] for line in printed if all(word in line for word in words))
+
+
+def test_it_shows_what_is_marked_and_found_and_changes_nothing(
+    small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()}
+    printed = list_of(small_dataset, capsys)
+    assert [line[0] for line in printed] == [str(number) for number in range(1, len(printed) + 1)]
+    times = [float(line[1]) for line in printed]
+    assert times == sorted(times)
+    kinds = [line[3] if ":" in line[2] else line[4] for line in printed]
+    assert kinds.count("swing") == len(swings_of(small_dataset))
+    assert {"bow", "block"} <= set(kinds)
+    assert {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()} == before
+
+
+def test_a_deleted_swing_is_not_found_again_until_it_is_undone(
+    small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples, before = samples_of(small_dataset), swings_of(small_dataset)
+    kept = events_of(small_dataset)
+    number = number_of(list_of(small_dataset, capsys), "swing", "1:")
+    assert main(["mark", str(small_dataset), "--delete", number]) == 0
+    after = swings_of(small_dataset)
+    assert len(after) == len(before) - 1
+    assert after["swing"].tolist() == list(range(1, len(after) + 1))
+    pd.testing.assert_series_equal(after["impact_s"], before["impact_s"][1:].reset_index(drop=True))
+    pd.testing.assert_series_equal(after["tempo_ratio"], before["tempo_ratio"][1:].reset_index(drop=True))
+    assert samples_of(small_dataset) == samples
+    assert errors_of(small_dataset) == []
+    number = number_of(list_of(small_dataset, capsys), "correction", "no", "swing")
+    assert main(["mark", str(small_dataset), "--delete", number]) == 0
+    assert swings_of(small_dataset)["impact_s"].tolist() == before["impact_s"].tolist()
+    others = [row for row in kept if row["trial_type"] != "shot"]
+    assert [row for row in events_of(small_dataset) if row["trial_type"] != "shot"] == others
+
+
+def test_measures_follow_an_impact_that_was_moved(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = swings_of(small_dataset)
+    row = before[before["kind"] == "shot"].iloc[0]
+    number = number_of(list_of(small_dataset, capsys), "swing", f"{row['swing']}:")
+    moved = round(float(row["impact_s"]) + 0.030, 3)
+    assert main(["mark", str(small_dataset), "--move", f"{number}={moved}"]) == 0
+    after = swings_of(small_dataset).iloc[int(row["swing"]) - 1]
+    assert after["impact_s"] == pytest.approx(moved, abs=1e-9)
+    assert after["downswing_s"] == pytest.approx(row["downswing_s"] + moved - row["impact_s"], abs=1e-6)
+    assert after["impact_s_se"] == pytest.approx(0.010)
+    assert "impact_by_hand" in after["flags"]
+    assert errors_of(small_dataset) == []
+
+
+def test_outcome_block_and_kind_reach_the_table(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shots = swings_of(small_dataset)
+    shots = shots[shots["kind"] == "shot"]
+    printed = list_of(small_dataset, capsys)
+    first, last = (number_of(printed, "swing", f"{shots['swing'].iloc[k]}:") for k in (0, -1))
+    block = [word for line in printed if "block" in line for word in ("--delete", line[0])]
+    impact = shots["impact_s"].iloc[0]
+    span = f"mine@{impact - 3:.3f}-{impact + 3:.3f}=slow back"
+    change = ["--outcome", f"{first}=fat", "--kind", f"{last}=practice", "--block", span]
+    assert main(["mark", str(small_dataset), *block, *change]) == 0
+    after = swings_of(small_dataset)
+    row = after.iloc[int(shots["swing"].iloc[0]) - 1]
+    assert (row["outcome"], row["block"], row["intent"]) == ("fat", "mine", "slow back")
+    row = after.iloc[int(shots["swing"].iloc[-1]) - 1]
+    assert row["kind"] == "practice"
+    assert "kind_by_hand" in row["flags"]
+    assert errors_of(small_dataset) == []
+
+
+def test_a_recording_without_events_can_be_marked(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What was found is kept as marked; what others wrote into the events file stays."""
+    for path in small_dataset.rglob("*_events.*"):
+        path.unlink()
+    printed = list_of(small_dataset, capsys)
+    found = [line for line in printed if line[-1] == "found" and "swing" not in line]
+    assert found
+    assert main(["mark", str(small_dataset), *(word for line in found for word in ("--keep", line[0]))]) == 0
+    assert sorted(row["trial_type"] for row in events_of(small_dataset)) == sorted(line[4] for line in found)
+    assert errors_of(small_dataset) == []
+    table = next(small_dataset.rglob("*_events.tsv"))
+    table.write_text(table.read_text() + "200.0\t1.0\tlightning\n")
+    assert main(["mark", str(small_dataset), "--tap", "1.5"]) == 0
+    assert "lightning" in [row["trial_type"] for row in events_of(small_dataset)]
+
+
+def test_a_step_that_was_wrongly_found_is_not_found_again(
+    small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for path in small_dataset.rglob("*_events.*"):
+        path.unlink()
+    number = number_of(list_of(small_dataset, capsys), "bow", "found")
+    assert main(["mark", str(small_dataset), "--delete", number]) == 0
+    quality = imuswing.analyze(imuswing.read(find_recordings(small_dataset)[0])).quality
+    steps = quality["recordings"][0]["calibration"]["steps"]
+    assert not steps.get("bow", {}).get("found", False)
+
+
+def test_a_correction_that_fits_nothing_is_told(small_dataset: Path) -> None:
+    assert main(["mark", str(small_dataset), "--impact", "0.5"]) == 0
+    quality = imuswing.analyze(imuswing.read(find_recordings(small_dataset)[0])).quality
+    assert any("0.500 s fits no movement" in warning["text"] for warning in quality["recordings"][0]["warnings"])
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (["--delete", "99"], "no line '99'"),
+        (["--step", "hop@1+2"], "'bow'"),
+        (["--shot", "99:00"], "the recording ends"),
+    ],
+)
+def test_a_wrong_change_writes_nothing(
+    change: list[str], says: str, small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()}
+    assert main(["mark", str(small_dataset), "--tap", "1.5", *change]) == 2
+    error = capsys.readouterr().err
+    assert says in error
+    assert error.count("\n") == 1
+    assert {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()} == before
+
+
+def test_a_recording_that_cannot_be_analyzed_still_shows_its_marks(
+    small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for path in small_dataset.rglob("*_motion.tsv"):
+        path.write_text("".join(path.read_text().splitlines(keepends=True)[:200]))
+    assert main(["mark", str(small_dataset)]) == 0
+    out = capsys.readouterr().out
+    assert "marked" in out
+    assert "swings were not looked for: " in out
+    assert "lasts only" in out
+
+
+def test_at_a_terminal_changes_are_typed(
+    small_dataset: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    typed: Iterator[str] = iter(["help", "dance", "tap 1.5", "save"])
+    monkeypatch.setattr(mark, "_asks", lambda: True)
+    monkeypatch.setattr(builtins, "input", lambda prompt="": next(typed))
+    assert main(["mark", str(small_dataset)]) == 0
+    out = capsys.readouterr().out
+    assert "1 to save" in out
+    assert "'delete'" in out
+    assert {"onset": "1.5", "trial_type": "tap"}.items() <= next(
+        row for row in events_of(small_dataset) if row["onset"] == "1.5"
+    ).items()
+
+
+def test_at_a_terminal_quit_writes_nothing(small_dataset: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()}
+    typed: Iterator[str] = iter(["tap 1.5", "quit"])
+    monkeypatch.setattr(mark, "_asks", lambda: True)
+    monkeypatch.setattr(builtins, "input", lambda prompt="": next(typed))
+    assert main(["mark", str(small_dataset)]) == 0
+    assert {path: path.read_bytes() for path in small_dataset.rglob("*") if path.is_file()} == before
+
+
+def test_help_and_verbs_agree() -> None:
+    from imuswing.marking.edits import VERBS
+
+    assert [verb for verb, _, _ in mark.EDITS] == list(VERBS)
