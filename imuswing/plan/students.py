@@ -73,7 +73,7 @@ def add_student(dataset: Path, *, participant: str, lead_side: str, consent: Con
     ignore_plans(dataset)
     folder = dataset / f"sub-{participant}"
     if not (dataset / PARTICIPANTS).exists():
-        folder.mkdir(exist_ok=True)
+        _make_folder(folder)
     if consent is not None:
         add_participant(
             dataset,
@@ -83,8 +83,12 @@ def add_student(dataset: Path, *, participant: str, lead_side: str, consent: Con
             descriptions=CONSENT_COLUMNS,
             overwrite=True,
         )
-    folder.mkdir(exist_ok=True)
+    _make_folder(folder)
     return row is None
+
+
+def _make_folder(folder: Path) -> None:
+    folder.mkdir(exist_ok=True)
 
 
 def ignore_plans(dataset: Path) -> None:

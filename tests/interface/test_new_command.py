@@ -176,6 +176,32 @@ def test_the_pages_read_the_plan_as_it_stands(tmp_path: Path) -> None:
     assert all(getattr(view.tasks[0], part) for part in ("purpose", "set_up", "how", "mistake", "shows", "caution"))
 
 
+@pytest.mark.parametrize("label", ["S001", "S002"])
+@pytest.mark.parametrize("step", ["add_participant", "mkdir"])
+def test_an_interruption_leaves_a_valid_dataset(
+    label: str, step: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first student's folder comes before the table, a later one's after it: BIDS compares the two."""
+    root = tmp_path / "a"
+    if label == "S002":
+        assert main(["new", str(root), *FIRST, "--consent", "yes"]) == 0
+    call = ["new", str(root), "--participant", label, "--lead-side", "left", "--consent", "yes"]
+
+    def stop(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device", str(root))
+
+    with monkeypatch.context() as patch:
+        if step == "mkdir":
+            patch.setattr("imuswing.plan.students._make_folder", stop)
+        else:
+            patch.setattr("imuswing.plan.students.add_participant", stop)
+        assert main(call) == 1
+    assert errors_of(root) == []
+    assert main(call) == 0
+    assert errors_of(root) == []
+    assert row_of(root, label)["consent"] == "yes"
+
+
 def test_the_plan_by_hand_in_the_documentation_reads(tmp_path: Path) -> None:
     page = (Path(__file__).resolve().parents[2] / "docs" / "students_and_plans.md").read_text(encoding="utf-8")
     path = tmp_path / "sub-S001.toml"
