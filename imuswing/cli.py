@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from importlib import import_module
 
 from imuswing import __version__
-from imuswing.commands import COMMANDS
+from imuswing.commands import COMMANDS, module_of
 from imuswing.errors import ImuswingError, SettingsError
 
 DONE, UNUSABLE, WRONG_USAGE, SOME_FAILED = 0, 1, 2, 3
@@ -29,7 +29,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"imuswing {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in COMMANDS:
-        module = import_module(f"imuswing.commands.{name}")
+        module = import_module(module_of(name))
         command = commands.add_parser(
             name,
             help=module.SUMMARY,

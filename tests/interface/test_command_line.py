@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from imuswing.cli import build_parser, main
-from imuswing.commands import COMMANDS
+from imuswing.commands import COMMANDS, module_of
 from imuswing.measures.dictionary import BY_NAME
 from imuswing.measures.tables import swing_schema
 
@@ -35,10 +35,11 @@ def help_of(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
 
 def test_help_names_every_command_with_its_summary(capsys: pytest.CaptureFixture[str]) -> None:
     text = " ".join(help_of(capsys).split())
-    modules = {path.stem for path in Path(sys.modules["imuswing.commands"].__path__[0]).glob("[a-z]*.py")}
-    assert set(COMMANDS) == modules
+    files = Path(sys.modules["imuswing.commands"].__path__[0]).glob("[a-z]*.py")
+    modules = {f"imuswing.commands.{path.stem}" for path in files}
+    assert {module_of(name) for name in COMMANDS} == modules
     for name in COMMANDS:
-        summary = sys.modules[f"imuswing.commands.{name}"].SUMMARY
+        summary = sys.modules[module_of(name)].SUMMARY
         assert f" {name} " in text
         assert summary.split(";")[0].split(",")[0] in text
 

@@ -1,0 +1,114 @@
+"""`imuswing import`: files of loggers become recordings with the same numbers, in a dataset that stays valid."""
+
+from __future__ import annotations
+
+import io
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from import_for_tests import (
+    assert_same_motion,
+    bring_in,
+    only_recording,
+    sensor_columns,
+    three_files,
+    times,
+    write_text,
+)
+
+VALIDATOR = Path(sys.executable).with_name("bids-validator-deno")
+
+
+def errors_of(root: Path) -> list[str]:
+    """The official validator's errors (bids-validator-deno, BIDS 1.10)."""
+    if not VALIDATOR.exists():
+        pytest.skip("bids-validator-deno is not installed (pip install .[test])")
+    command = [VALIDATOR, root, "--max-rows", "-1", "-r", "--json"]
+    result = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    return [i["code"] for i in json.loads(result.stdout)["issues"]["issues"] if i["severity"] == "error"]
+
+
+def test_three_files_become_one_valid_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = three_files(tmp_path)
+    before = [(file.read_bytes(), file.stat().st_mtime_ns) for file in files]
+    root = tmp_path / "lessons"
+    assert bring_in(files, root) == 0
+    assert "doubtful" not in capsys.readouterr().err
+    found = only_recording(root)
+    assert_same_motion(found)
+    assert found.tracking_systems == ("chest", "leadforearm", "leadhand")
+    assert errors_of(root) == []
+    assert [(file.read_bytes(), file.stat().st_mtime_ns) for file in files] == before
+
+
+def test_a_saved_map_gives_the_same_again(tmp_path: Path) -> None:
+    files = three_files(tmp_path)
+    root, again = tmp_path / "lessons", tmp_path / "again"
+    assert bring_in(files, root) == 0
+    (saved,) = (root / "code" / "import_maps").glob("*.toml")
+    assert bring_in(files, again, "--map", str(saved)) == 0
+    one, two = only_recording(root), only_recording(again)
+    for point, stream in one.sensors.items():
+        np.testing.assert_array_equal(two.sensors[point].acc, stream.acc)
+        np.testing.assert_array_equal(two.sensors[point].gyr, stream.gyr)
+
+
+def test_a_recording_is_not_overwritten_unless_asked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = three_files(tmp_path)
+    root = tmp_path / "lessons"
+    assert bring_in(files, root) == 0
+    there = {path: path.read_bytes() for path in root.rglob("*") if path.is_file()}
+    assert bring_in(files[:1], root) == 2
+    assert "exists already" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in root.rglob("*") if path.is_file()} == there
+    assert bring_in(files[:1], root, "--overwrite") == 0
+    assert list(only_recording(root).sensors) == ["chest"]
+    assert errors_of(root) == []
+
+
+def test_without_consent_to_the_guess_nothing_is_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    files = three_files(tmp_path)
+    options = [word for word in WHO if word != "--yes"]
+    assert main(["import", *map(str, files), "--into", str(tmp_path / "lessons"), *options]) == 2
+    told = capsys.readouterr()
+    assert '[[file.sensor]]\npoint = "chest"' in told.out
+    assert not (tmp_path / "lessons").exists()
+
+
+def test_the_decimal_comma_and_raw_units(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Semicolons, decimal commas, milliseconds, g, a byte-order mark, words above the header."""
+    names = ["Zeit (ms)", "AccX (g)", "AccY (g)", "AccZ (g)", "GyroX (°/s)", "GyroY (°/s)", "GyroZ (°/s)"]
+    data = sensor_columns("chest", acc_unit=9.80665, gyr_unit=np.pi / 180.0)
+    file = write_text(
+        tmp_path / "brustbein.csv",
+        names,
+        np.column_stack([times() * 1000.0, data]),
+        separator=";",
+        decimal=",",
+        before="Logger 3\nserial;17\n",
+        form=".9g",
+        encoding="utf-8-sig",
+    )
+    assert bring_in([file], tmp_path / "lessons", "--sensors", "chest") == 0, capsys.readouterr().err
+    stream = only_recording(tmp_path / "lessons").sensors["chest"]
+    np.testing.assert_allclose(stream.acc, sensor_columns("chest")[:, :3], rtol=1e-6, atol=1e-6)
+    np.testing.assert_allclose(stream.gyr, sensor_columns("chest")[:, 3:], rtol=1e-6, atol=1e-6)
+    assert stream.rate == 100.0
+
+
+def test_the_source_may_be_read_only(tmp_path: Path) -> None:
+    folder = tmp_path / "card"
+    folder.mkdir()
+    files = three_files(folder)
+    folder.chmod(0o500)
+    try:
+        assert bring_in(files, tmp_path / "lessons") == 0
+    finally:
+        folder.chmod(0o700)
