@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from import_for_tests import (
+    WHO,
     assert_same_motion,
     bring_in,
     only_recording,
@@ -19,6 +20,8 @@ from import_for_tests import (
     times,
     write_text,
 )
+
+from imuswing.cli import main
 
 VALIDATOR = Path(sys.executable).with_name("bids-validator-deno")
 
