@@ -164,6 +164,14 @@ def test_gravity_of_one_and_of_96_are_unit_mix_ups() -> None:
     assert "where gravity is 9.81" in refused(changed(stream, acc=stream.acc * 2.0))
 
 
+def test_a_bridge_that_passes_the_sensor_s_range_is_no_wrong_unit() -> None:
+    """A blow three times as fast as the range: what the sensor read is possible, whatever the bridge makes of it."""
+    stream = turning_sensor()
+    gyr = stream.gyr + np.radians(12000.0) * np.exp(-(((stream.time - 20.0) / 0.03) ** 2))[:, None]
+    limit = float(np.radians(4000.0))
+    assert prepare(recording_of(changed(stream, gyr=np.clip(gyr, -limit, limit), gyr_range=limit))).motions
+
+
 @pytest.mark.parametrize(
     ("factor", "unit"), [(180.0 / np.pi, "deg/s and not rad/s"), (np.pi / 180.0, "rad/s and not deg/s")]
 )
