@@ -30,7 +30,8 @@ class ErrorSizes:
     does not follow.  strap_slip_deg: size of the slip of one sensor in mid-session.
     shock: factor on impact shocks; with 0 taps and knocks are not felt either.
     posture_deg: of standing and table postures.  axis_deg: of the direction of functional axes.  zero_deg: of the wrist
-    in the table pose (of its deviation a bit more).  missing_steps: mean number of missing calibration steps.
+    in the table pose (of its deviation a bit more).  missing_steps: mean number of missing calibration steps; left_out:
+    those that nobody does.
     stillness: factor on sway and tremor.  tap_note_s: of the noted time of taps.
     """
 
@@ -61,6 +62,7 @@ class ErrorSizes:
     axis_deg: float = 0.0
     zero_deg: float = 0.0
     missing_steps: float = 0.0
+    left_out: frozenset[str] = frozenset()
     stillness: float = 0.0
     tap_note_s: float = 0.0
 
@@ -132,7 +134,7 @@ HARD: Final = ErrorSizes(
 """About double, with missing steps, slipping straps, clipping and bursts of lost samples."""
 
 
-def errors_of(preset: str, **changes: float | bool) -> ErrorSizes:
+def errors_of(preset: str, **changes: float | bool | frozenset[str]) -> ErrorSizes:
     """The sizes of a preset, with some changed; an unknown preset is an error that lists the legal ones."""
     require_one_of("preset", preset, PRESETS)
     return replace({"ideal": IDEAL, "realistic": REALISTIC, "hard": HARD}[preset], **changes)  # type: ignore[arg-type]

@@ -73,7 +73,8 @@ def draw_care(sizes: ErrorSizes, rng: np.random.Generator) -> Care:
         wrist_zero=zero * rng.standard_normal(2) * np.array([1.0, ZERO_DEVIATION]),
         bend_axis=axis * rng.standard_normal(3) * np.array([1.0, 1.0, 0.3]),
         roll_axis=axis * rng.standard_normal(4),
-        missing=frozenset(step for step, c in zip(steps, chance, strict=True) if c < sizes.missing_steps / len(steps)),
+        missing=sizes.left_out
+        | {step for step, c in zip(steps, chance, strict=True) if c < sizes.missing_steps / len(steps)},
     )
 
 
