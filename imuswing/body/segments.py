@@ -17,8 +17,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from imuswing.body.alignment import Alignment
-from imuswing.orientation.quaternion import FloatArray, exp, inverse, multiply, rotate, to_matrix
+from imuswing.orientation.quaternion import FloatArray, exp, inverse, length, multiply, rotate, to_matrix
 from imuswing.orientation.strapdown import integrate
+from imuswing.recording.model import BoolArray, IntArray
 from imuswing.sensors.motion import Motion
 
 ALIGNMENT = slice(0, 3)
@@ -59,11 +60,89 @@ class SegmentSettings:
 
 
 @dataclass(frozen=True, kw_only=True)
+class _Drift:
+    """What the errors of a strapdown orientation grow by: running sums over its samples, kept at knots.
+
+    Only a few moments of a swing are ever asked for, so that the sums between knots are made then.
+    turning: (M, 9) earth-from-sensor matrices, row by row.  drivers: (M, 5) 1, gyr and what bridging adds, per sample.
+    width: samples a bin.  knots: (K,) the middle of each bin.  sums: (K, 9, 5) of turning × drivers up to each knot.
+    origin: (9, 5) the same at the anchor, where drift is zero.
+    """
+
+    turning: FloatArray
+    drivers: FloatArray
+    width: int
+    knots: IntArray
+    sums: FloatArray
+    origin: FloatArray
+
+    @classmethod
+    def of(
+        cls, matrix: FloatArray, gyr: FloatArray, excess: FloatArray, *, rate: float, anchor: int, width: int
+    ) -> _Drift:
+        count = len(matrix)
+        turning = matrix.reshape(count, 9)
+        drivers = np.empty((count, 5))
+        drivers[:, 0], drivers[:, 1:4], drivers[:, 4] = 1.0, gyr, excess
+        drivers /= rate
+        first, bins = width // 2 + 1, count // width
+        start = turning[:first].T @ drivers[:first]
+        inner = slice(first, first + max(bins - 1, 0) * width)
+        blocks = turning[inner].reshape(-1, width, 9).transpose(0, 2, 1) @ drivers[inner].reshape(-1, width, 5)
+        sums = np.cumsum(np.concatenate((start[None], blocks)), axis=0)
+        knots = first - 1 + width * np.arange(len(sums))
+        bare = cls(turning=turning, drivers=drivers, width=width, knots=knots, sums=sums, origin=np.zeros((9, 5)))
+        return replace(bare, origin=bare._sum(anchor))
+
+    def _sum(self, index: int) -> FloatArray:
+        knot = (index - self.width // 2) // self.width
+        if knot < 0:
+            return np.asarray(self.turning[: index + 1].T @ self.drivers[: index + 1])
+        knot = min(knot, len(self.sums) - 1)
+        rest = slice(int(self.knots[knot]) + 1, index + 1)
+        return np.asarray(self.sums[knot] + self.turning[rest].T @ self.drivers[rest])
+
+    def at(self, index: int) -> FloatArray:
+        """(3, 18): the error in earth axes at a sample per unit of tilt, heading, bias, scale (row-major), bridge."""
+        return _as_rows((self._sum(index) - self.origin)[None])[0]
+
+    def at_knots(self, chosen: BoolArray) -> FloatArray:
+        """(C, 3, 18): the same at the knots that `chosen` (K,) marks."""
+        return _as_rows(self.sums[chosen] - self.origin)
+
+
+def _as_rows(sums: FloatArray) -> FloatArray:
+    """(C, 3, 18) from sums (C, 9, 5)."""
+    parts = sums.reshape(-1, 3, 3, 5)
+    rows = np.empty((len(parts), 3, 18))
+    rows[:, :, :3] = np.eye(3)
+    rows[:, :, 3:6] = parts[..., 0]
+    rows[:, :, 6:15] = parts[..., 1:4].reshape(-1, 3, 9)
+    rows[:, :, 15:] = parts[..., 4]
+    return rows
+
+
+@dataclass(frozen=True, kw_only=True)
+class ErrorMap:
+    """The error map of a followed segment: `[index]` gives a sample's (3, P), worked out when asked for."""
+
+    drift: _Drift
+    segment_from_sensor: FloatArray
+
+    def __getitem__(self, index: int) -> FloatArray:
+        to_segment = self.segment_from_sensor @ self.drift.turning[index].reshape(3, 3).T
+        out = np.empty((3, PARAMETERS))
+        out[:, ALIGNMENT] = np.eye(3)
+        out[:, ALIGNMENT.stop :] = to_segment @ self.drift.at(index)
+        return out
+
+
+@dataclass(frozen=True, kw_only=True)
 class SegmentMotion:
     """One segment through one swing.
 
     time: (M,) s on the common clock, evenly spaced.  q: (M, 4) earth from segment.  omega (M, 3) rad/s, acc (M, 3) m/s²
-    in segment axes.  error_map: (M, 3, P), e(t) = error_map[t] @ p.  error_covariance: (P, P).
+    in segment axes.  error_map: by sample t (3, P), e(t) = error_map[t] @ p.  error_covariance: (P, P).
     bridged, unusable: (M,) samples that were bridged, and that are not to be believed.  rate: Hz.
     """
 
@@ -73,7 +152,7 @@ class SegmentMotion:
     q: FloatArray
     omega: FloatArray
     acc: FloatArray
-    error_map: FloatArray
+    error_map: ErrorMap | FloatArray
     error_covariance: FloatArray
     bridged: np.ndarray
     unusable: np.ndarray
@@ -112,46 +191,34 @@ def follow_segment(
     part = slice(int(first), int(last))
     anchor = int(np.clip(np.searchsorted(motion.time[part], address), 0, last - first - 1))
     q = integrate(motion.increments[part], start=q_coarse[first + anchor], start_index=anchor)
-    matrix = to_matrix(q)
-    earth_map = _earth_map(matrix, motion, part, anchor)
-    prior = _prior(motion, settings)
-    estimate, covariance = _update(matrix, earth_map, motion, part, prior, settings)
-    error = np.einsum("tji,tjp->tip", matrix, earth_map)  # into sensor axes
-    q = multiply(q, exp(-error @ estimate))
+    gyr = motion.gyr[part]
+    excess = np.sqrt(np.maximum(motion.gyr_se[part] ** 2 - motion.gyr_noise**2, 0.0))
+    width = max(int(settings.bin_s * motion.rate), 1)
+    drift = _Drift.of(to_matrix(q), gyr, excess, rate=motion.rate, anchor=anchor, width=width)
+    estimate, covariance = _update(q, drift, motion, part, _prior(motion, settings), settings)
+    bias, scale = estimate[3:6], estimate[6:15].reshape(3, 3)
+    wrong = bias + gyr @ scale.T
+    driven = np.cumsum(rotate(q, wrong + excess[:, None] * estimate[15:]), axis=0) / motion.rate
+    error = rotate(inverse(q), estimate[:3] + driven - driven[anchor])  # in sensor axes
     c = alignment.q_sensor_from_segment
-    to_segment = to_matrix(inverse(c))
-    error_map = np.concatenate((np.broadcast_to(np.eye(3), (len(q), 3, 3)), to_segment @ error), axis=2)
+    sensor_from_segment = to_matrix(c)
     full = np.zeros((PARAMETERS, PARAMETERS))
     full[ALIGNMENT, ALIGNMENT] = alignment.covariance
     full[3:, 3:] = covariance
     full[TILT, TILT] += np.eye(2) * settings.acc_tilt**2
-    omega = motion.gyr[part] - estimate[3:6] - motion.gyr[part] @ estimate[6:15].reshape(3, 3).T
     return SegmentMotion(
         tracked_point=motion.tracked_point,
         rate=motion.rate,
         time=motion.time[part],
-        q=multiply(q, c),
-        omega=rotate(inverse(c), omega),
-        acc=rotate(inverse(c), motion.acc[part]),
-        error_map=error_map,
+        q=multiply(multiply(q, exp(-error)), c),
+        omega=(gyr - wrong) @ sensor_from_segment,
+        acc=motion.acc[part] @ sensor_from_segment,
+        error_map=ErrorMap(drift=drift, segment_from_sensor=sensor_from_segment.T),
         error_covariance=full,
         bridged=motion.lost[part] | motion.clipped[part],
         unusable=motion.unusable[part],
         gyr_noise=motion.gyr_noise,
     )
-
-
-def _earth_map(matrix: FloatArray, motion: Motion, part: slice, anchor: int) -> FloatArray:
-    """(M, 3, 18): the orientation error in earth axes per unit of tilt, heading, bias, scale (row-major) and bridge."""
-    step = 1.0 / motion.rate
-    gyr = motion.gyr[part]
-    excess = np.sqrt(np.maximum(motion.gyr_se[part] ** 2 - motion.gyr_noise**2, 0.0))
-    scale = matrix[:, :, :, None] * gyr[:, None, None, :]
-    drivers = np.concatenate((matrix, scale.reshape(len(gyr), 3, 9), matrix * excess[:, None, None]), axis=2)
-    integral = np.cumsum(drivers, axis=0) * step
-    integral -= integral[anchor]
-    start = np.broadcast_to(np.eye(3), (len(gyr), 3, 3))
-    return np.concatenate((start, integral), axis=2)
 
 
 def _prior(motion: Motion, settings: SegmentSettings) -> FloatArray:
@@ -163,38 +230,36 @@ def _prior(motion: Motion, settings: SegmentSettings) -> FloatArray:
 
 
 def _update(
-    matrix: FloatArray, earth_map: FloatArray, motion: Motion, part: slice, prior: FloatArray, settings: SegmentSettings
+    q: FloatArray, drift: _Drift, motion: Motion, part: slice, prior: FloatArray, settings: SegmentSettings
 ) -> tuple[FloatArray, FloatArray]:
-    """Parameters (18,) and their covariance (18, 18) after gravity in the quiet bins around the swing."""
-    information = np.diag(1.0 / prior**2)
-    width = max(int(settings.bin_s * motion.rate), 1)
-    bins = len(matrix) // width
+    """Parameters (18,) and their covariance (18, 18) after gravity in the quiet bins around the swing.
+
+    q: (M, 4) earth from sensor.
+    """
+    width, bins = drift.width, len(q) // drift.width
     if bins == 0:
         return np.zeros(18), np.diag(prior**2)
     cut = bins * width
-    acc = np.einsum("tij,tj->ti", matrix[:cut], motion.acc[part][:cut]).reshape(bins, width, 3)
-    mean, spread = acc.mean(axis=1), acc.std(axis=1)
-    size = np.linalg.norm(mean, axis=1)
-    turning = np.linalg.norm(motion.gyr[part][:cut], axis=1).reshape(bins, width).mean(axis=1)
-    bad = (motion.unusable[part] | motion.acc_clipped[part])[:cut].reshape(bins, width).any(axis=1)
+    inside = slice(part.start, part.start + cut)
+    # Axes first, so that the sums run along contiguous memory.
+    acc = np.ascontiguousarray(rotate(q[:cut], motion.acc[inside]).T).reshape(3, bins, width)
+    mean = acc.mean(axis=2)
+    spread = length(np.sqrt(np.mean((acc - mean[..., None]) ** 2, axis=2)).T)
+    size = length(mean.T)
+    turning = length(motion.gyr[inside]).reshape(bins, width).mean(axis=1)
+    bad = (motion.unusable[inside] | motion.acc_clipped[inside]).reshape(bins, width).any(axis=1)
     gravity = float(np.median(size))
     sd = np.sqrt(
         settings.bin_floor**2
-        + (np.linalg.norm(spread, axis=1) / gravity) ** 2
+        + (spread / gravity) ** 2
         + ((size - gravity) / gravity * 3.0) ** 2
         + (settings.bin_turn_s * turning) ** 2
     )
     good = ~bad & (sd < _deg(6.0))
-    middle = np.arange(bins) * width + width // 2
-    rows = earth_map[middle[good]]
-    weight = 1.0 / sd[good] ** 2
+    rows = drift.at_knots(good)
     # Gravity seen in earth axes is z + psi x z: its horizontal parts are (psi_y, -psi_x).
-    for axis, sign, observed in ((1, 1.0, mean[good, 0]), (0, -1.0, mean[good, 1])):
-        h = sign * rows[:, axis, :]
-        information += h.T @ (h * weight[:, None])
-        if axis == 1:
-            right = h.T @ (observed / size[good] * weight)
-        else:
-            right += h.T @ (observed / size[good] * weight)
-    covariance = np.linalg.inv(information)
-    return np.asarray(covariance @ right, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
+    design = np.concatenate((rows[:, 1], -rows[:, 0]))
+    observed = np.concatenate((mean[0, good] / size[good], mean[1, good] / size[good]))
+    weighted = design.T * np.tile(1.0 / sd[good] ** 2, 2)
+    covariance = np.linalg.inv(np.diag(1.0 / prior**2) + weighted @ design)
+    return np.asarray(covariance @ (weighted @ observed), dtype=np.float64), np.asarray(covariance, dtype=np.float64)

@@ -171,7 +171,7 @@ def _joint_errors(
         segment = segments[point]
         index = int(np.clip(np.searchsorted(segment.time, at[moment]), 0, len(segment.time) - 1))
         full = np.zeros((3, total + 1))
-        full[:, offsets[point] : offsets[point] + segment.error_map.shape[2]] = segment.error_map[index]
+        full[:, offsets[point] : offsets[point] + len(segment.error_covariance)] = segment.error_map[index]
         if point == LEAD_HAND and tie is not None:
             # The tie's covariance is of parameters, true minus found; a hand turned too far is an error the other way.
             vertical = rotate(inverse(base[place]), np.array([0.0, 0.0, 1.0]))
