@@ -15,7 +15,7 @@ from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, after_slips, find_slips, follow_swing, orient, rough_swings
 from imuswing.errors import RecordingError
 from imuswing.measures.dictionary import KEY_COLUMNS
-from imuswing.measures.orientations import orientations_table, swing_orientations
+from imuswing.measures.orientations import STEP_S, orientations_table, swing_orientations
 from imuswing.measures.swing import SwingMotion, measure_swing, swing_curves
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
@@ -61,10 +61,17 @@ class Lesson:
     orientations: pd.DataFrame | None = None
 
 
-def analyze(recording: Recording, *, settings: Settings | None = None, orientations: bool = False) -> Lesson:
+def analyze(
+    recording: Recording,
+    *,
+    settings: Settings | None = None,
+    orientations: bool = False,
+    orientation_step_s: float = STEP_S,
+) -> Lesson:
     """Every swing of a recording with its measures and standard errors.
 
-    orientations: also give those of chest, forearm and hand (`measures.orientations`), for figures in space.
+    orientations: also give those of chest, forearm and hand (`measures.orientations`), for figures in space, one each
+    `orientation_step_s`.
     Raises `RecordingError` where the recording cannot be used. Swings that cannot be measured in part have null
     measures with flags; a recording without swings gives empty tables and says so in its quality record.
     """
@@ -118,7 +125,9 @@ def analyze(recording: Recording, *, settings: Settings | None = None, orientati
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < moments.impact]
         rows.append(row)
         curves.append(curve)
-        turned += [dict(swing_orientations(swing, lead_side=recording.lead_side))] if orientations else []
+        if orientations:
+            lead_side = recording.lead_side
+            turned.append(dict(swing_orientations(swing, lead_side=lead_side, step_s=orientation_step_s)))
     _number(recording, rows, curves, settings)
     for turns, row in zip(turned, rows, strict=False):
         turns.update({name: row[name] for name in KEY_COLUMNS})

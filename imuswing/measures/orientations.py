@@ -46,7 +46,7 @@ def orientation_columns(points: Sequence[str] = FOLLOWED) -> tuple[str, ...]:
     return tuple(f"q_{point}_{part}" for point in points for part in PARTS)
 
 
-def swing_orientations(swing: SwingMotion, *, lead_side: LeadSide) -> dict[str, FloatArray]:
+def swing_orientations(swing: SwingMotion, *, lead_side: LeadSide, step_s: float = STEP_S) -> dict[str, FloatArray]:
     """`time_s` (N,), 0 at impact, and the quaternion columns (N,) of the segments at hand, over the curves' stretch.
 
     Hand and forearm must be on one heading (`swing.tie`); a hand without a tie is left out.
@@ -57,7 +57,7 @@ def swing_orientations(swing: SwingMotion, *, lead_side: LeadSide) -> dict[str, 
     moments = swing.moments
     first = max(moments.takeaway - CURVE_MARGIN_S, *(s.time[0] for s in followed.values())) - moments.impact
     last = min(moments.finish + CURVE_MARGIN_S, *(s.time[-1] for s in followed.values())) - moments.impact
-    time = np.arange(math.ceil(first / STEP_S), math.floor(last / STEP_S) + 1) * STEP_S
+    time = np.arange(math.ceil(first / step_s), math.floor(last / step_s) + 1) * step_s
     table: dict[str, FloatArray] = {"time_s": time}
     arm = arm_heading(followed, moments.impact)
     for point, segment in followed.items():
