@@ -13,21 +13,25 @@ from typing import Any, Final
 
 import numpy as np
 
-from imuswing.errors import MissingExtraError
+from imuswing.errors import MissingExtraError, SettingsError
 from imuswing.export.figure import ORIGINS, FigureSizes, figure_points
 from imuswing.export.frames import SwingFrames
 from imuswing.orientation.quaternion import FloatArray, to_matrix
 
 MM: Final = 1000.0
 CONTEXT: Final = "General"
+MOST_FRAMES: Final = 65_535
+MOST_EVENTS: Final = 255
+"""The format numbers frames with 16 bits, and entries of a parameter with 8 ("The C3D File Format User Guide")."""
 ABOUT: Final = "imuswing: orientations are measured, lengths and the place of the hips are drawn"
 
 
 def write_c3d(swing: SwingFrames, path: Path, *, sizes: FigureSizes) -> None:
     """Write a swing; the earth frame has Z up and X along the address line. Frames without orientations are missing.
 
-    Raises MissingExtraError without the library.
+    Raises MissingExtraError without the library, SettingsError where the format cannot hold so many frames or events.
     """
+    _check_limits(swing)
     try:
         ezc3d: Any = import_module("ezc3d")
     except ImportError as error:
@@ -57,6 +61,18 @@ def write_c3d(swing: SwingFrames, path: Path, *, sizes: FigureSizes) -> None:
         os.replace(ending, path)
     finally:
         ending.unlink(missing_ok=True)
+
+
+def _check_limits(swing: SwingFrames) -> None:
+    for count, most, what in (
+        (len(swing.time), MOST_FRAMES, "frames"),
+        (len(swing.moments), MOST_EVENTS, "events"),
+    ):
+        if count > most:
+            raise SettingsError(
+                f"a C3D file holds at most {most} {what}, here are {count}; name a folder for --out, which gives one "
+                "file a swing, or take a lower --rate"
+            )
 
 
 def _homogeneous(place: FloatArray) -> FloatArray:

@@ -131,7 +131,7 @@ def frame_table(swing: SwingFrames) -> pa.Table:
     for point in FOLLOWED:
         values = swing.q.get(point, np.full((count, 4), np.nan))
         columns |= dict(zip(orientation_columns((point,)), np.ascontiguousarray(values.T), strict=True))
-    columns |= swing.angles
+    columns |= {name: swing.angles.get(name, np.full(count, np.nan)) for name in ANGLES}
     schema = frame_schema()
     arrays = [pa.array(columns[field.name], field.type, from_pandas=True) for field in schema]
     return pa.Table.from_arrays(arrays, schema=schema)
