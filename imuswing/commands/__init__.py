@@ -5,7 +5,20 @@ Modules import nothing heavy at their top, so that `imuswing --help` answers at 
 
 from keyword import iskeyword
 
-COMMANDS = ("demo", "new", "import", "mark", "check", "analyze", "compare", "report", "batch", "export", "simulate", "forget")
+COMMANDS = (
+    "demo",
+    "new",
+    "import",
+    "mark",
+    "check",
+    "analyze",
+    "compare",
+    "report",
+    "batch",
+    "export",
+    "simulate",
+    "forget",
+)
 """In the order in which `--help` lists them."""
 
 

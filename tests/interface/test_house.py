@@ -21,7 +21,18 @@ SHARED_WITH_ALL = {"errors", "vocabulary", "__init__"}
 TOOLS = {"sensors": {"orientation.quaternion"}}
 """Quaternion arrays are pure mathematics: the one thing that an earlier step takes from a later one."""
 JOINS_THE_CHAIN = {"cutting", "lesson", "quality", "results", "settings"}
-AROUND = {"simulate", "formats", "plan", "marking", "batch", "live", "export", "cli", "commands", "__main__"} | JOINS_THE_CHAIN
+AROUND = {
+    "simulate",
+    "formats",
+    "plan",
+    "marking",
+    "batch",
+    "live",
+    "export",
+    "cli",
+    "commands",
+    "__main__",
+} | JOINS_THE_CHAIN
 MOST_LINES = 420
 
 
