@@ -37,7 +37,10 @@ def solved(motion: str, neutral: str, folder: Path) -> dict[str, Any]:
     (folder / "neutral.sto").write_text(neutral)
     command = [PYTHON, SOLVER, folder / "neutral.sto", folder / "motion.sto", folder]
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
-    result = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=120, check=False)
+    # OpenSim writes a log where it stands.
+    result = subprocess.run(
+        command, cwd=folder, env=environment, capture_output=True, text=True, timeout=120, check=False
+    )
     assert result.returncode == 0, result.stderr[-2000:]
     told: dict[str, Any] = json.loads((folder / "angles.json").read_text())
     return told
