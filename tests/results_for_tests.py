@@ -12,7 +12,7 @@ from tables_for_tests import MIX, Tables, lesson_tables, several
 
 from imuswing.lesson import Lesson
 from imuswing.measures.orientations import FOLLOWED, orientation_columns
-from imuswing.report.load import Results
+from imuswing.report.load import Dataset, Failed, Results
 from imuswing.results import write_results
 
 PLAN: dict[str, Any] = {
@@ -75,6 +75,29 @@ def two_visits(*, turning: bool = False) -> Results:
     )
     late = visit("02", lesson_tables(verdicts=["turning"] * 5 + ["slowing", "turning"], seed=6))
     return results_of(early, late, turning=turning)
+
+
+def many_students(students: int = 5, *, task: str = "chip", shots: int = 7) -> Dataset:
+    """Students with two visits each (the last one with a third), flags, warnings, and recordings of no use."""
+    tables = []
+    for number in range(students):
+        for session in ("01", "02", "03")[: 3 if number == students - 1 else 2]:
+            seed = 10 * number + int(session)
+            made = lesson_tables((MIX * 2)[number : number + shots], participant=f"P{number:02d}", task=task, seed=seed)
+            swings, curves, quality = visit(session, made)
+            quality["recordings"][0]["warnings"] = quality["warnings"][: 1 + number % 2]
+            quality["recordings"][0]["recording"]["simulated"] = number > 0
+            swings.at[0, "flags"] = ["wrist_flexion_too_uncertain", "events_from_chest"]
+            swings["block"] = "baseline"
+            tables.append((swings, curves, quality))
+    return dataset_of(*tables, failures=25)
+
+
+def dataset_of(*tables: Tables, failures: int = 0) -> Dataset:
+    """A dataset in memory."""
+    swings, _, quality = several(*tables)
+    told = tuple(Failed(recording=f"P0{number}_motion.tsv", reason="x") for number in range(failures))
+    return Dataset(swings=swings, quality=quality, failures=told)
 
 
 def sixty_shots() -> Results:

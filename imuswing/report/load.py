@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 TABLES: Final = ("swings", "curves")
 ORIENTATIONS: Final = "orientations.parquet"
 QUALITY: Final = "quality"
+FAILURES: Final = "failures.tsv"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,20 +53,79 @@ def load_results(folders: Sequence[Path]) -> Results:
     Raises RecordingError where a folder holds no results or a file cannot be read.
     """
     compared = read_results(folders)
+    turned = [folder / ORIENTATIONS for folder in folders if (folder / ORIENTATIONS).is_file()]
+    return Results(
+        swings=_read("swings", folders),
+        curves=_read("curves", folders),
+        compared=compared,
+        quality=_quality(folders),
+        orientations=_table(turned) if turned else None,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Failed:
+    """A recording that a batch could not use, and the sentence that says why."""
+
+    recording: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Dataset:
+    """All swings of results folders, without their curves: for the page about many recordings.
+
+    quality: one record of all recordings.  failures: what the batches could not use.
+    """
+
+    swings: pd.DataFrame
+    quality: Mapping[str, Any]
+    failures: tuple[Failed, ...] = ()
+
+    def of(self, **labels: str) -> Dataset:
+        """Only what carries these labels; failures, which carry none, only with all."""
+        records = [record for record in self.quality["recordings"] if _fits(record, labels)]
+        return replace(
+            self,
+            swings=_only(self.swings, labels),
+            quality={**self.quality, "recordings": records},
+            failures=() if labels else self.failures,
+        )
+
+
+def load_dataset(folders: Sequence[Path]) -> Dataset:
+    """Read the swings and quality of results folders; each swing must stand in them once. Errors as `load_results`."""
+    read_results(folders)  # refuses doubles, and tables and records that are none
+    return Dataset(swings=_read("swings", folders), quality=_quality(folders), failures=_failures(folders))
+
+
+def _quality(folders: Sequence[Path]) -> dict[str, Any]:
+    """The quality records of all folders as one."""
     quality: dict[str, Any] = {"recordings": [], "warnings": []}
     for folder in folders:
         for record in _quality_records(folder):
             quality["recordings"] += record.get("recordings", [])
             quality["warnings"] += record.get("warnings", [])
             quality.update({key: record[key] for key in ("imuswing", "settings") if key in record})
-    turned = [folder / ORIENTATIONS for folder in folders if (folder / ORIENTATIONS).is_file()]
-    return Results(
-        swings=_read("swings", folders),
-        curves=_read("curves", folders),
-        compared=compared,
-        quality=quality,
-        orientations=_table(turned) if turned else None,
-    )
+    return quality
+
+
+def _failures(folders: Sequence[Path]) -> tuple[Failed, ...]:
+    """What stands in the folders' `failures.tsv`, as a batch writes it."""
+    rows = []
+    for folder in folders:
+        path = folder / FAILURES
+        if path.is_file():
+            for line in path.read_text(encoding="utf-8").splitlines()[1:]:
+                recording, _, reason = line.partition("\t")
+                # The sentence begins with the whole path, which is nobody's business on a page.
+                rows.append(Failed(recording=recording, reason=_without_path(reason, recording)))
+    return tuple(rows)
+
+
+def _without_path(reason: str, recording: str) -> str:
+    start, found, rest = reason.partition(Path(recording).name)
+    return rest.lstrip(": ") if found and " " not in start else reason
 
 
 def one_student(results: Results, participant: str | None) -> Results:

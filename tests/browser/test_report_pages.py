@@ -10,13 +10,14 @@ from typing import Any
 
 import pytest
 from browser_for_tests import DESKTOP, PHONE
-from results_for_tests import PLAN, results_of, sixty_shots, two_visits
+from results_for_tests import PLAN, many_students, results_of, sixty_shots, two_visits
 from tables_for_tests import MIX, lesson_tables
 
 from imuswing.report.coach_page import render_coach
 from imuswing.report.lesson_page import render_lesson
 from imuswing.report.pdf import print_pdf
 from imuswing.report.progress_page import render_progress
+from imuswing.report.researcher_page import render_researcher
 from imuswing.report.student_page import render_student
 from imuswing.report.texts import load_texts
 
@@ -48,6 +49,8 @@ def pages(student: str, coach: str, progress: str) -> dict[str, str]:
         "student": student,
         "coach": coach,
         "progress": progress,
+        "researcher": render_researcher(many_students()),
+        "researcher de": render_researcher(many_students(), texts=GERMAN),
         "student de": render_student(two_visits(), **german),
         "coach de": render_coach(two_visits(turning=True), **german),
         "progress de": render_progress(two_visits(), **german),
@@ -59,11 +62,12 @@ def is_scripted(name: str) -> bool:
 
 
 @pytest.mark.parametrize("screen", [PHONE, DESKTOP], ids=["phone", "desktop"])
-@pytest.mark.parametrize("name", ["student", "coach", "progress", "student de", "coach de", "progress de"])
+@pytest.mark.parametrize("language", ["", " de"], ids=["en", "de"])
+@pytest.mark.parametrize("name", ["student", "coach", "progress", "researcher"])
 def test_pages_are_quiet_self_contained_and_as_wide_as_the_screen(
-    open_page: Open, pages: dict[str, str], name: str, screen: dict[str, Any]
+    open_page: Open, pages: dict[str, str], name: str, language: str, screen: dict[str, Any]
 ) -> None:
-    opened = open_page(pages[name], plots=is_scripted(name), **screen)
+    opened = open_page(pages[name + language], plots=is_scripted(name), **screen)
     opened.page.evaluate(UNFOLD)
     assert opened.complaints == []
     assert len(opened.requests) == 1
@@ -301,7 +305,7 @@ def test_without_scripts_answer_table_and_quality_are_still_there(open_page: Ope
     assert not page.locator("#play").is_visible()
 
 
-@pytest.mark.parametrize("name", ["student", "coach", "progress"])
+@pytest.mark.parametrize("name", ["student", "coach", "progress", "researcher"])
 def test_dark_and_light_follow_the_system_and_paper_is_light(open_page: Open, pages: dict[str, str], name: str) -> None:
     page = open_page(pages[name], plots=is_scripted(name), color_scheme="dark", **DESKTOP).page
     ground = "getComputedStyle(document.documentElement).backgroundColor"
@@ -324,15 +328,18 @@ def test_pictures_have_text_alternatives_and_their_numbers_stand_in_tables(
         assert page.locator("main table tbody tr").count() >= 2
 
 
-@pytest.mark.parametrize("name", ["student", "coach", "progress"])
+@pytest.mark.parametrize("name", ["student", "coach", "progress", "researcher"])
 def test_the_first_paint_comes_within_a_second_on_a_four_times_slower_processor(
     browser: Any, tmp_path: Path, name: str
 ) -> None:
     """The limit that the pages were ordered with; a processor slowed down by Chromium's own throttle."""
     results = {"student": lambda: results_of(lesson_tables(verdicts=(MIX * 3)[:20])), "progress": two_visits}
-    html = {"student": render_student, "coach": render_coach, "progress": render_progress}[name](
-        results.get(name, sixty_shots)(), plan=PLAN
-    )
+    if name == "researcher":
+        html = render_researcher(many_students(40))
+    else:
+        html = {"student": render_student, "coach": render_coach, "progress": render_progress}[name](
+            results.get(name, sixty_shots)(), plan=PLAN
+        )
     file = tmp_path / "page.html"
     file.write_text(html, encoding="utf-8")
     # What else the computer does slows a single load down: the best of a few counts.
@@ -355,7 +362,7 @@ def first_paint_ms(browser: Any, file: Path) -> float:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("screen", [PHONE, DESKTOP], ids=["phone", "desktop"])
-@pytest.mark.parametrize("name", ["student", "coach", "progress", "lesson"])
+@pytest.mark.parametrize("name", ["student", "coach", "progress", "researcher", "lesson"])
 def test_axe_finds_no_serious_violation(
     open_page: Open, pages: dict[str, str], name: str, screen: dict[str, Any], scheme: str
 ) -> None:

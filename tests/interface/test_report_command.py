@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import tomllib
 from pathlib import Path
@@ -101,7 +102,7 @@ def test_the_kind_with_most_shots_is_the_students_unless_another_is_named(tmp_pa
         (["--language", "xx"], 2, "'de', 'en'"),
         (["--participant", "P09"], 2, "'P01'"),
         (["--task", "putt"], 2, "'chip'"),
-        (["--plan", "missing.toml"], 1, "missing.toml: is not there"),
+        (["--plan", "missing.toml"], 1, "missing.toml: does not exist"),
     ],
 )
 def test_wrong_usage_is_told_in_a_sentence_and_nothing_is_written(
@@ -120,7 +121,7 @@ def test_a_spoilt_plan_and_a_folder_without_results_are_named(
     plan.write_text("goals = [", encoding="utf-8")
     call = ["report", str(results), "--for", "student", "--out", str(tmp_path / "page.html")]
     assert main([*call, "--plan", str(plan)]) == 1
-    assert "plan.toml: it is no plan" in capsys.readouterr().err
+    assert "plan.toml: is no valid TOML" in capsys.readouterr().err
     assert main(["report", str(tmp_path), "--for", "student", "--out", str(tmp_path / "page.html")]) == 1
     assert "swings.parquet" in capsys.readouterr().err
     broken = tmp_path / "broken"
@@ -144,3 +145,50 @@ def test_a_pdf_is_printed_where_chromium_is(results: Path, tmp_path: Path, capsy
 def test_the_optional_part_for_pdf_is_declared() -> None:
     project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert "playwright" in project["optional-dependencies"]["pdf"]
+
+
+def test_the_researchers_page_reads_a_batch_of_all_students(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    flat = results_folder(tmp_path / "flat", lesson_tables(), lesson_tables(participant="P02", seed=8))
+    batch = tmp_path / "batch"
+    for name in ("swings", "curves", "quality"):
+        (batch / name).mkdir(parents=True)
+    shutil.copy(flat / "swings.parquet", batch / "swings" / "batch-000000.parquet")
+    records = json.loads((flat / "quality.json").read_text(encoding="utf-8"))["recordings"]
+    (batch / "quality" / "batch-000000.json").write_text(json.dumps(records), encoding="utf-8")
+    path = "sub-P03/motion/sub-P03_motion.tsv"
+    (batch / "failures.tsv").write_text(
+        f"recording\treason\n{path}\t/home/somebody/{path}: holds no sample; record again.\n", encoding="utf-8"
+    )
+    out = tmp_path / "page.html"
+    assert main(["report", str(batch), "--for", "researcher", "--out", str(out)]) == 0
+    html = out.read_text(encoding="utf-8")
+    assert "2 students" in html
+    assert "holds no sample; record again." in html
+    assert "somebody" not in html
+    call = ["report", str(flat), "--for", "researcher", "--out", str(out)]
+    assert main([*call, "--participant", "P02", "--block", "baseline", "--language", "de"]) == 0
+    assert "einem Schüler" in out.read_text(encoding="utf-8")
+    for wrong in (["--plan", "x.toml"], ["--by", "block"], ["--block", "none"], ["--participant", "P07"]):
+        assert main([*call, *wrong]) == 2
+    assert "'P02'" in capsys.readouterr().err
+    assert main(["report", str(flat), "--for", "coach", "--block", "baseline", "--out", str(out)]) == 2
+
+
+def test_the_plan_is_found_in_the_dataset_and_another_students_is_refused(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plans = tmp_path / "lessons" / "plans"
+    plans.mkdir(parents=True)
+    (plans / "sub-P01.toml").write_text('participant = "P01"\nwork_on = "Turn through."\n', encoding="utf-8")
+    (plans / "sub-P02.toml").write_text('participant = "P02"\n', encoding="utf-8")
+    out = tmp_path / "page.html"
+    call = ["report", str(results), "--for", "student", "--out", str(out), "--plan"]
+    assert main([*call, str(tmp_path / "lessons")]) == 0
+    assert "Turn through." in out.read_text(encoding="utf-8")
+    out.unlink()
+    assert main([*call, str(plans / "sub-P02.toml")]) == 1
+    assert "is the plan of P02, and the page is about P01" in capsys.readouterr().err
+    (plans / "sub-P01.toml").write_text('[[goals]]\nmeasure = "chest_kontinuity"\nlow = 0.6\n', encoding="utf-8")
+    assert main([*call, str(tmp_path / "lessons")]) == 1
+    assert "do you mean chest_continuity" in capsys.readouterr().err
+    assert not out.exists()

@@ -13,15 +13,16 @@ from typing import Any
 import numpy as np
 import pytest
 from html_for_tests import read
-from results_for_tests import PLAN, results_of, sixty_shots, two_visits, visit
+from results_for_tests import PLAN, dataset_of, many_students, results_of, sixty_shots, two_visits, visit
 from tables_for_tests import MIX, lesson_tables, several
 
 from imuswing.errors import SettingsError
 from imuswing.measures.dictionary import BY_NAME, MEASURES
 from imuswing.report.coach_page import render_coach
 from imuswing.report.lesson_page import render_lesson
-from imuswing.report.load import Results
+from imuswing.report.load import Dataset, Results
 from imuswing.report.progress_page import render_progress
+from imuswing.report.researcher_page import render_researcher
 from imuswing.report.student_page import render_student
 from imuswing.report.terms import MARKED, plain
 from imuswing.report.texts import ENGLISH, FOLDER, Texts, languages, load_texts
@@ -57,6 +58,23 @@ def cases() -> Iterator[tuple[Results, dict[str, Any] | None]]:
     yield drilled_results(), PLAN
     yield steady_results(), {"goals": PLAN["goals"][1:]}
     yield results_of(lesson_tables(verdicts=(), practice=0)), None
+
+
+def datasets() -> Iterator[tuple[Dataset, tuple[str, ...]]]:
+    """Datasets of every kind that the researcher's page has words for."""
+    yield many_students(), ()
+    yield many_students(22), ("baseline",)
+    swings, curves, quality = lesson_tables(["turning"], practice=1)
+    quality["recordings"][0]["warnings"] = []
+    yield dataset_of((swings, curves, quality), failures=1), ()
+    swings = swings.assign(task=None)
+    swings.at[0, "flags"] = [f"flag_{chr(97 + k)}{chr(97 + j)}" for k in range(3) for j in range(21)]
+    entry = quality["recordings"][0]
+    warnings = [{"level": "problem", "text": f"{chr(97 + k)} {chr(97 + k)}"} for k in range(26)]
+    warnings += [{"level": "advice", "text": f"{chr(97 + k)} {chr(98 + k)}"} for k in range(15)]
+    yield dataset_of((swings, curves, {**quality, "recordings": [entry | {"warnings": warnings}]})), ()
+    yield dataset_of(lesson_tables(verdicts=(), practice=2)), ()
+    yield dataset_of((*lesson_tables()[:2], {"recordings": [], "warnings": []})), ()
 
 
 def steady_results() -> Results:
@@ -180,6 +198,7 @@ def rendered() -> tuple[set[str], list[tuple[str, str]]]:
     pages = [
         (name, render(results, plan=plan, texts=texts)) for results, plan in cases() for name, render in PAGES.items()
     ]
+    pages += [("researcher", render_researcher(found, blocks=blocks, texts=texts)) for found, blocks in datasets()]
     return entries.seen, pages
 
 
@@ -194,11 +213,11 @@ def stem(key: str) -> str:
 
 
 DATA_WORDS = re.compile(
-    r"P0\d|chip|pitch|full|baseline|drill|transfer|pure|thin|fat|keep turning|sub-P01_motion\.tsv|"
+    r"sub-P01_motion\.tsv|P\d+_motion\.tsv|P0\d|chip|pitch|full|baseline|drill|transfer|pure|thin|fat|keep turning|"
     r"Still for [\d.]+ s\.|Four bows, evenly\.|Not marked and not found\.|The forearm roll is missing\.|"
-    r"Do the five rolls before the next lesson\.|The hand sensor lost 31 samples\.|first tracking system|tap\b|"
+    r"Do the five rolls before the next lesson\.|The hand sensor lost (?:31|…) samples\.|first tracking system|tap\b|"
     r"Keep the phone nearer to the student\.|imuswing analyze … --orientations|rates|turning_from|slowing_from|"
-    r"A calm swing\."
+    r"A calm swing\.|flag [a-z]{2}\b|[a-z]+(?:_[a-z]+)+"
 )
 """What stands in the made-up data (labels, notes, the analysis's own sentences), a command, and a licence."""
 
