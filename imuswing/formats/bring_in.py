@@ -11,6 +11,7 @@ from imuswing.errors import RecordingError, SettingsError, require_one_of
 from imuswing.formats.assemble import Assembled, assemble
 from imuswing.formats.guess import Guess, guess_maps
 from imuswing.formats.mapping import FileMap, map_text, read_map
+from imuswing.formats.stacked import parted
 from imuswing.formats.table import Table
 from imuswing.recording.dataset import DESCRIPTION, check_label, start_dataset
 from imuswing.recording.layout import MOTION_SIDECAR, beside
@@ -50,7 +51,7 @@ def read_tables(files: Sequence[Path]) -> list[Table]:
     for path in files:
         if not path.is_file():
             raise RecordingError(path, "does not exist" if not path.exists() else "is no file", "check its name")
-        tables += _reader(path)(path)
+        tables += [part for table in _reader(path)(path) for part in parted(table)]
     return tables
 
 

@@ -23,7 +23,7 @@ _UNIT_WORDS: Final = (
     ("acc", "m/s^2", r"m/s\^?(2|²)|m/s/s|m_?s-?\^?2|m_per_s2|mps2|ms2|m s-2|m/s\*\*2"),
     ("gyr", "mdeg/s", r"mdps|mdeg/s"),
     ("gyr", "deg/s", r"deg/s(ec)?|deg_?per_?s|dps|degs|°/s|º/s|deg_s|deg s-1"),
-    ("gyr", "rad/s", r"rad/s(ec)?|rad_?per_?s|rads|rps|rad_s|rad s-1"),
+    ("gyr", "rad/s", r"rad/s(ec)?|rad_?per_?s|rads|rps|rad_?ps|rad_s|rad s-1"),
     ("mag", "uT", r"[uµμ]t|micro_?tesla"),
     ("mag", "mT", r"mt"),
     ("mag", "mgauss", r"mgauss|mga"),
