@@ -89,11 +89,11 @@ def analyze(
         raise RecordingError(
             recording.source, "it has no sensor on chest, lead forearm or lead hand", "wear at least the chest sensor"
         )
-    routine = _routine(recording, oriented, settings)
-    calibration = _calibration(routine, oriented, settings, addresses=None)
+    routine = routine_of(recording, oriented, settings)
+    calibration = calibration_of(routine, oriented, settings, addresses=None)
     candidates = rough_swings(oriented, lead, calibration, settings)
     addresses = address_gravity(oriented, candidates)
-    calibration = _calibration(routine, oriented, settings, addresses=addresses)
+    calibration = calibration_of(routine, oriented, settings, addresses=addresses)
     alignments = dict(calibration.alignments)
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
@@ -117,11 +117,11 @@ def analyze(
         )
         for cut, verdict in zip(cuts, judged, strict=True)
     ]
-    ties = _ties(oriented, calibration, cuts, placed, settings)
+    ties = tie_swings(oriented, calibration, cuts, placed, settings)
     rows, curves, turned = [], [], []
     for cut, moments, tie, verdict in zip(cuts, placed, ties, judged, strict=True):
-        swing = _tied(cut, moments, tie)
-        row, curve = _measure(recording, swing, verdict, lead, settings)
+        swing = tied_swing(cut, moments, tie)
+        row, curve = measure_cut(recording, swing, verdict, lead, settings)
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < moments.impact]
         rows.append(row)
         curves.append(curve)
@@ -142,7 +142,7 @@ def analyze(
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Routine:
+class Routine:
     """The calibration steps that serve a recording, and the motion that they stand in.
 
     source: in words.  here: whether they stand in the recording itself.
@@ -154,8 +154,13 @@ class _Routine:
     source: str = "this recording"
     here: bool = True
 
+    @property
+    def found(self) -> bool:
+        """Whether none of its steps was marked by anybody."""
+        return self.source == FOUND_IN_DATA
 
-def _routine(recording: Recording, oriented: Oriented, settings: Settings) -> _Routine:
+
+def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> Routine:
     """This recording's marked steps; else the newest earlier one's of the same visit; else what the data show.
 
     Steps that were done and not marked are taken from the data too.
@@ -166,13 +171,18 @@ def _routine(recording: Recording, oriented: Oriented, settings: Settings) -> _R
 
         path = calibration_recording(recording.source)
         if path is not None:
-            earlier = read(path)
-            motions = prepare(earlier, settings=settings.sensors).motions
-            steps = _with_found(earlier, motions, settings)
-            return _Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=path.name, here=False)
+            return earlier_routine(read(path), settings)
     steps = _with_found(recording, oriented.motions, settings)
     source = "this recording" if marked else FOUND_IN_DATA if steps else "nothing: no step is marked or found"
-    return _Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=source)
+    return Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=source)
+
+
+def earlier_routine(earlier: Recording, settings: Settings) -> Routine:
+    """The routine of an earlier recording of the same visit."""
+    motions = prepare(earlier, settings=settings.sensors).motions
+    steps, source = _with_found(earlier, motions, settings), earlier.source
+    name = source.name if source is not None else "an earlier recording"
+    return Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=name, here=False)
 
 
 def _with_found(recording: Recording, motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:
@@ -185,19 +195,20 @@ def _with_found(recording: Recording, motions: Mapping[str, Motion], settings: S
     return (*marked, *(event for event in found if event.trial_type not in there))
 
 
-def _calibration(
-    routine: _Routine, oriented: Oriented, settings: Settings, *, addresses: Mapping[str, FloatArray] | None
+def calibration_of(
+    routine: Routine, oriented: Oriented | None, settings: Settings, *, addresses: Mapping[str, FloatArray] | None
 ) -> Calibration:
+    """Alignments by the routine and by the addresses, if given; oriented: what is worn here, None where all is."""
     found = calibrate(
         routine.motions, routine.steps, lead_side=routine.lead_side, addresses=addresses, priors=settings.care
     )
     if routine.here:
         return replace(found, source=routine.source)
-    worn = {point: fitted for point, fitted in found.alignments.items() if point in oriented.motions}
+    worn = {p: fitted for p, fitted in found.alignments.items() if oriented is None or p in oriented.motions}
     return replace(found, alignments=worn, table_interval=None, spans=(), source=routine.source)
 
 
-def _tied(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
+def tied_swing(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
     """The swing's segments, forearm and hand on one heading where there is a tie."""
     segments = dict(cut.segments)
     if tie is not None:
@@ -206,9 +217,10 @@ def _tied(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
     return SwingMotion(segments=segments, moments=moments, tie=tie)
 
 
-def _measure(
+def measure_cut(
     recording: Recording, swing: SwingMotion, judged: Judged, lead: str, settings: Settings
 ) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Row and curves of one swing, without its keys; flags say what is null and why."""
     flags = list(judged.flags)
     if lead != LEAD_FOREARM:
         flags.append(f"events_from_{lead.removeprefix('lead_')}")
@@ -228,7 +240,7 @@ def _measure(
     return row, curve
 
 
-def _ties(
+def tie_swings(
     oriented: Oriented,
     calibration: Calibration,
     cuts: Sequence[Cut],
@@ -249,13 +261,13 @@ def _ties(
         for k in with_wrist
     ]
     for k, tie in zip(
-        with_wrist, tie_headings(swings, _table_pose(oriented, calibration), settings=settings.tie), strict=True
+        with_wrist, tie_headings(swings, table_pose(oriented, calibration), settings=settings.tie), strict=True
     ):
         ties[k] = tie
     return ties
 
 
-def _table_pose(oriented: Oriented, calibration: Calibration) -> TablePose | None:
+def table_pose(oriented: Oriented, calibration: Calibration) -> TablePose | None:
     """Where this recording's own `table` step left forearm and hand; None without it."""
     if calibration.table_interval is None:
         return None

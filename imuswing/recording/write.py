@@ -6,11 +6,14 @@ a small file matters more than the last digits.
 
 from __future__ import annotations
 
+import os
+import shutil
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 import pyarrow as pa
@@ -36,7 +39,7 @@ from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.recording.sidecar import MEANING_KEY, RANGE_KEYS, RATE_KEY
 from imuswing.recording.tables import NOT_AVAILABLE, json_text, read_json, table_text, write_files
 
-__all__ = ["add_participant", "start_dataset", "write_events", "write_recording"]
+__all__ = ["WrittenTable", "add_participant", "start_dataset", "write_events", "write_recorded", "write_recording"]
 
 TIME_TOLERANCE_S: Final = 1e-6
 """Times that differ from k / rate by more than this are written in a LATENCY channel."""
@@ -54,6 +57,68 @@ def write_recording(
     (unless `overwrite`), where a label is not made of letters and digits, or where sensors of one tracking system
     differ in their times.
     """
+
+    def described(system: str, path: Path) -> Content:
+        return _system_files(path, _streams(recording, system), task=recording.task or "")
+
+    return _write(recording, dataset, described, acq_time=acq_time, overwrite=overwrite)
+
+
+@dataclass(frozen=True, kw_only=True)
+class WrittenTable:
+    """A motion table that was written row by row, its first column the sample times from 0 s on.
+
+    path: where it stands, on the dataset's file system if it is large.  rows: how many.  last_s: its last time, s.
+    """
+
+    path: Path
+    rows: int
+    last_s: float
+
+
+def write_recorded(
+    recording: Recording,
+    dataset: Path | str,
+    *,
+    tables: Mapping[str, WrittenTable],
+    acq_time: datetime | None,
+    overwrite: bool = False,
+) -> list[Path]:
+    """As `write_recording`, of a recording whose samples stand in tables already, by tracking system.
+
+    recording: its sensors have no samples. The tables stay where they are: they are linked into the dataset, or copied
+    where the file system knows no links.
+    """
+
+    def described(system: str, path: Path) -> Content:
+        table = tables[system]
+        streams, task = _streams(recording, system), recording.task or ""
+        about = _description(path, streams, task=task, timed=True, rows=table.rows, last_s=table.last_s)
+        return {path: partial(_link_or_copy, table.path), **about}
+
+    return _write(recording, dataset, described, acq_time=acq_time, overwrite=overwrite)
+
+
+def _link_or_copy(source: Path, target: Path) -> None:
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
+
+
+def _streams(recording: Recording, system: str) -> list[SensorStream]:
+    return [stream for stream in recording.sensors.values() if stream.tracking_system == system]
+
+
+def _write(
+    recording: Recording,
+    dataset: Path | str,
+    described: Callable[[str, Path], Content],
+    *,
+    acq_time: datetime | None,
+    overwrite: bool,
+) -> list[Path]:
+    """Write the files of all tracking systems, the events and the scans; described: those of one system."""
     root = dataset_folder(dataset)
     names = _names(recording)
     motion = session_folder(root, names[min(names)]) / "motion"
@@ -63,8 +128,7 @@ def write_recording(
         raise SettingsError(f"{old[0]} exists already; give the new recording another run or session")
     contents: Content = {}
     for system, path in paths.items():
-        streams = [stream for stream in recording.sensors.values() if stream.tracking_system == system]
-        contents |= _system_files(path, streams, task=recording.task or "")
+        contents |= described(system, path)
     first = paths[min(paths)]
     if recording.events:
         contents |= _event_files(events_path(first), event_rows(recording.events), fields={})
@@ -166,33 +230,41 @@ def _system_files(path: Path, streams: list[SensorStream], *, task: str) -> Cont
     times = streams[0].time
     _check_streams(streams)
     even = float(np.max(np.abs(times - np.arange(len(times)) / streams[0].rate))) <= TIME_TOLERANCE_S
-    rows: list[dict[str, str | None]] = []
-    columns: list[FloatArray] = []
-    if not even:
-        rows.append({"name": "latency", "type": LATENCY, "units": "s"})
-        columns.append(times)
+    columns = [] if even else [times]
     for stream in streams:
-        for kind, array in zip(INERTIAL_TYPES, (stream.acc, stream.gyr, stream.mag), strict=True):
-            if array is None:
-                continue
-            for axis, component in enumerate(COMPONENTS):
-                name = f"{stream.tracked_point}_{kind.lower()}_{component}"
-                unit = next(iter(UNITS[kind]))
-                rows.append(
+        for _, array in _triads(stream):
+            columns += [array[:, axis] for axis in range(len(COMPONENTS))]
+    table = partial(write_columns, columns=columns)
+    return {path: table, **_description(path, streams, task=task, timed=not even, rows=len(times), last_s=times[-1])}
+
+
+def _description(
+    path: Path, streams: list[SensorStream], *, task: str, timed: bool, rows: int, last_s: float
+) -> Content:
+    """Sidecar and channels of one tracking system; timed: its table begins with a column of sample times."""
+    channels: list[dict[str, str | None]] = [{"name": "latency", "type": LATENCY, "units": "s"}] if timed else []
+    for stream in streams:
+        for kind, _ in _triads(stream):
+            for component in COMPONENTS:
+                channels.append(
                     {
-                        "name": name,
+                        "name": f"{stream.tracked_point}_{kind.lower()}_{component}",
                         "component": component,
                         "type": kind,
                         "tracked_point": stream.tracked_point,
-                        "units": unit,
+                        "units": next(iter(UNITS[kind])),
                     }
                 )
-                columns.append(array[:, axis])
     return {
-        path: partial(_write_columns, columns=columns),
-        beside(path, MOTION_SIDECAR): json_text(_sidecar(streams, rows, task=task)),
-        beside(path, CHANNELS_TABLE): table_text(COLUMNS, rows),
+        beside(path, MOTION_SIDECAR): json_text(_sidecar(streams, channels, task=task, rows=rows, last_s=last_s)),
+        beside(path, CHANNELS_TABLE): table_text(COLUMNS, channels),
     }
+
+
+def _triads(stream: SensorStream) -> list[tuple[str, FloatArray]]:
+    """The channel types that a sensor has, in the order of the columns, with their samples."""
+    arrays = zip(INERTIAL_TYPES, (stream.acc, stream.gyr, stream.mag), strict=True)
+    return [(kind, array) for kind, array in arrays if array is not None]
 
 
 def _check_streams(streams: list[SensorStream]) -> None:
@@ -216,23 +288,24 @@ def _check_streams(streams: list[SensorStream]) -> None:
         )
 
 
-def _sidecar(streams: list[SensorStream], rows: list[dict[str, str | None]], *, task: str) -> dict[str, Any]:
+def _sidecar(
+    streams: list[SensorStream], channels: list[dict[str, str | None]], *, task: str, rows: int, last_s: float
+) -> dict[str, Any]:
     first = streams[0]
-    count = len(first.time)
-    kinds = [row["type"] for row in rows]
+    kinds = [channel["type"] for channel in channels]
     fields: dict[str, Any] = {
         "TaskName": task,
         RATE_KEY: first.rate,
         MEANING_KEY: _one_or_by_point({stream.tracked_point: stream.sample_meaning for stream in streams}),
         "TrackingSystemName": first.tracking_system,
         "MissingValues": NOT_AVAILABLE,
-        "RecordingDuration": float(first.time[-1]) + 1.0 / first.rate,
-        "MotionChannelCount": len(rows),
+        "RecordingDuration": float(last_s) + 1.0 / first.rate,
+        "MotionChannelCount": len(channels),
         "TrackedPointsCount": len(streams),
         **{f"{kind}ChannelCount": kinds.count(kind) for kind in (*INERTIAL_TYPES, LATENCY)},
     }
-    if LATENCY in kinds and count > 1:
-        fields["SamplingFrequencyEffective"] = (count - 1) / float(first.time[-1])
+    if LATENCY in kinds and rows > 1:
+        fields["SamplingFrequencyEffective"] = (rows - 1) / float(last_s)
     scales = {
         "GYRO": {stream.tracked_point: stream.gyr_range for stream in streams if stream.gyr_range is not None},
         "ACCEL": {stream.tracked_point: stream.acc_range for stream in streams if stream.acc_range is not None},
@@ -251,10 +324,11 @@ def _one_or_by_point(by_point: Mapping[str, object]) -> object:
     return distinct[0] if len(distinct) == 1 else dict(by_point)
 
 
-def _write_columns(path: Path, *, columns: list[FloatArray]) -> None:
+def write_columns(to: Path | BinaryIO, *, columns: list[FloatArray]) -> None:
+    """Columns (N,) as the rows of a motion table, without a header; lost samples n/a. to: a path or an open file."""
     table = pa.Table.from_arrays([_column(column) for column in columns], names=[str(i) for i in range(len(columns))])
     options = pyarrow.csv.WriteOptions(include_header=False, delimiter="\t", quoting_style="none")
-    pyarrow.csv.write_csv(table, path, options)
+    pyarrow.csv.write_csv(table, to, options)
 
 
 def _column(numbers: FloatArray) -> pa.Array:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from imuswing.errors import RecordingError
@@ -18,9 +20,15 @@ from imuswing.sensors.turning import Turning, check_turning
 __all__ = ["SensorSettings", "prepare"]
 
 
-def prepare(recording: Recording, *, settings: SensorSettings = DEFAULT_SETTINGS) -> Prepared:
+def prepare(
+    recording: Recording,
+    *,
+    settings: SensorSettings = DEFAULT_SETTINGS,
+    clocks: Mapping[str, ClockLine] | None = None,
+) -> Prepared:
     """Each sensor's motion on the clock of the first tracking system, with numbers and findings about it.
 
+    clocks: by tracking system, where they are known already; None has them aligned by the data.
     A sensor that gives nothing is left out, with a warning. Raises `RecordingError` if none is left or if a unit is
     certainly wrong.
     """
@@ -44,7 +52,7 @@ def prepare(recording: Recording, *, settings: SensorSettings = DEFAULT_SETTINGS
         refuse_wrong_units(recording, sensor, turning, gravity)
         warnings.extend(about_sensor(sensor, turning, gravity, settings))
         checked[point] = turning, gravity
-    clocks = align(sensors, recording)
+    clocks = align(sensors, recording) if clocks is None else clocks
     for point, sensor in sensors.items():
         clock = clocks[sensor.stream.tracking_system]
         motions[point] = _motion(sensor, clock)

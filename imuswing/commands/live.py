@@ -1,0 +1,127 @@
+"""`imuswing live`."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from imuswing.live.hub import Hub
+    from imuswing.live.messages import Message
+    from imuswing.live.model import Session, Source
+    from imuswing.recording.model import Recording
+    from imuswing.vocabulary import LeadSide
+
+SUMMARY = "Record a lesson and tell each shot's verdict as it happens, from sensors or from a recording played again."
+EXAMPLE = "imuswing live --into lessons --participant S001 --session 02 --task chip --replay RECORDING --no-page"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument("--into", type=Path, required=True, metavar="DATASET", help="the dataset to record into")
+    parser.add_argument("--participant", required=True, metavar="LABEL", help="who is recorded: a pseudonym")
+    parser.add_argument("--session", required=True, metavar="LABEL", help="which visit, such as 02")
+    parser.add_argument("--task", required=True, metavar="LABEL", help="kind of shot: chip, pitch, full or another")
+    parser.add_argument("--replay", type=Path, metavar="RECORDING", help="play a recording as if it were streaming")
+    parser.add_argument(
+        "--speed", type=float, default=1.0, metavar="X", help="times its own pace; inf: all at once (1)"
+    )
+    parser.add_argument("--no-page", action="store_true", help="no page, one line a shot here only")
+    parser.add_argument("--finish", action="store_true", help="only make an interrupted recording whole")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record until the source ends, the coach finishes or Ctrl-C."""
+    from imuswing.errors import SettingsError
+    from imuswing.live.hub import Hub
+    from imuswing.recording.dataset import check_label
+
+    for what in ("participant", "session", "task"):
+        label = getattr(args, what).removeprefix({"participant": "sub-", "session": "ses-", "task": "task-"}[what])
+        check_label(what, label)
+        setattr(args, what, label)
+    if args.finish:
+        return _finish(args)
+    if args.replay is None:
+        raise SettingsError("name a recording to play with --replay")
+    hub = Hub()
+    source, session = _replay(args)
+    return _record(args, session, source, hub)
+
+
+def _finish(args: argparse.Namespace) -> int:
+    from imuswing.errors import SettingsError
+    from imuswing.live.journal import Journal, journal_folder
+    from imuswing.live.model import Session
+    from imuswing.live.session import finish_journal
+
+    labels = {"participant": args.participant, "session": args.session, "task": args.task}
+    named = Session(lead_side="left", **labels)
+    journal = Journal.resume(args.into, named)
+    if journal is None:
+        raise SettingsError(f"{journal_folder(args.into, named)} holds no unfinished recording; nothing is to be done")
+    print(f"written: {finish_journal(journal, args.into).path}")
+    return 0
+
+
+def _replay(args: argparse.Namespace) -> tuple[Source, Session]:
+    from imuswing.live.model import Session
+    from imuswing.live.replay import Replay
+    from imuswing.recording.find import find_recordings
+    from imuswing.recording.read import read
+
+    recording = read(find_recordings(args.replay)[0])
+    source = Replay(recording, speed=args.speed)
+    lead_side = _lead_side(args, recording)
+    session = Session(
+        participant=args.participant,
+        session=args.session,
+        task=args.task,
+        lead_side=lead_side,
+        simulated=recording.simulated,
+    )
+    return source, session
+
+
+def _lead_side(args: argparse.Namespace, recording: Recording) -> LeadSide:
+    """The participant's; one who is new takes it from the recording that is played, and so does a new dataset."""
+    from imuswing.errors import SettingsError
+    from imuswing.recording.dataset import DESCRIPTION, add_participant, start_dataset
+    from imuswing.recording.participants import PARTICIPANTS, read_lead_side
+    from imuswing.recording.tables import read_table
+
+    if not (args.into / DESCRIPTION).is_file():
+        about = "Recordings that were played again, as if they were streaming."
+        start_dataset(args.into, name=args.into.resolve().name, description=about, simulated=recording.simulated)
+    table = args.into / PARTICIPANTS
+    rows = read_table(table, needed=("participant_id",), missing_do="") if table.is_file() else []
+    if not any(row["participant_id"] == f"sub-{args.participant}" for row in rows):
+        add_participant(args.into, participant=args.participant, lead_side=recording.lead_side)
+    side = read_lead_side(args.into, args.participant)
+    if side != recording.lead_side:
+        raise SettingsError(
+            f"sub-{args.participant} leads with the {side} side, the recording's golfer with the other; "
+            "name another participant"
+        )
+    return side
+
+
+def _record(args: argparse.Namespace, session: Session, source: Source, hub: Hub) -> int:
+    from imuswing.live.session import Live
+
+    live = Live(args.into, session, source, hub=hub, say=_say)
+    if live.resumed:
+        print("an interrupted recording of this participant, session and task goes on", flush=True)
+    finished = live.run()
+    print(f"written: {finished.path} and {finished.shown}")
+    return 0
+
+
+def _say(message: Message) -> None:
+    """One line a shot, and what must be known at once."""
+    from imuswing.live.lines import line
+
+    text = line(message)
+    if text is not None:
+        print(text, flush=True)

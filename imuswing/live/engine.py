@@ -1,0 +1,289 @@
+"""One step of the live computation: what arrived goes in, the next state and what to tell come out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+
+from imuswing.body.alignment import Alignment
+from imuswing.live.buffer import Tail
+from imuswing.live.learn import learn, recalibrated, recording_of
+from imuswing.live.messages import Message, Notice
+from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, SystemHead
+from imuswing.live.settings import LiveSettings
+from imuswing.live.shots import SAME_SWING_S, Looked, Seen, carry_headings, look, mean_up
+from imuswing.live.state import Pending, State
+from imuswing.live.steady import Steady, steadied
+from imuswing.live.tell import told_shot, told_steps
+from imuswing.live.watch import newest_candidate
+from imuswing.recording.model import Event, SensorStream
+from imuswing.sensors.clocks import ClockLine
+from imuswing.swings.find import Candidate
+from imuswing.swings.lead import LEADERS
+from imuswing.vocabulary import CALIBRATION_STEPS, CHEST, LEAD_HAND
+
+LAG_S = 0.15
+"""A system whose newest sample is older than this behind the others' is not waited for."""
+STEP_MARGIN_S = 2.5
+"""A calibration step is read so long after its end: marks may be late, and what follows it is looked at, too."""
+OPENINGS_S = 30.0
+"""Without marks the routine is looked for this often."""
+
+
+def begin(session: Session, heads: Iterable[SystemHead]) -> State:
+    """The state before anything has arrived."""
+    tails = {head.name: Tail(head=head) for head in heads}
+    return State(session=session, tails=tails, clocks=dict.fromkeys(tails, Steady()))
+
+
+def take(state: State, arrival: Arrival, settings: LiveSettings) -> tuple[State, tuple[Chunk, ...], list[Message]]:
+    """What arrived, put on steady clocks and kept: the rows as they are to be written, and what to tell of sensors."""
+    clocks, tails = dict(state.clocks), dict(state.tails)
+    chunks: list[Chunk] = []
+    notices: list[Message] = []
+    for chunk in arrival.chunks:
+        before = clocks[chunk.system]
+        clocks[chunk.system], rows, change = steadied(before, chunk)
+        if change is not None:
+            seconds = None if before.arrival is None else chunk.arrival - before.arrival
+            notices += _notices(tails[chunk.system].head, change, state.now, seconds)
+        chunks.append(replace(chunk, rows=rows))
+        keep = settings.keep_s if state.known.routine is not None else settings.opening_s
+        tails[chunk.system] = tails[chunk.system].with_rows(rows, keep_s=keep)
+    for name, clock in clocks.items():
+        if not clock.silent and clock.is_silent(arrival.now):
+            clocks[name] = replace(clock, silent=True)
+            notices += _notices(tails[name].head, "dropped_out", state.now, None)
+    state = replace(state, clocks=clocks, tails=tails)
+    return replace(_with_first_clocks(state, settings), events=(*state.events, *arrival.events)), tuple(chunks), notices
+
+
+SAID = {
+    "dropped_out": "The {point} sensor has dropped out: check its battery and its distance.",
+    "came_back": "The {point} sensor is back.",
+    "clock_changed": "The {point} sensor's clock has jumped: it goes on in its own time, with a gap.",
+}
+
+
+def _notices(head: SystemHead, kind: str, now: float, seconds: float | None) -> list[Message]:
+    return [
+        Notice(
+            point=sensor.tracked_point,
+            kind=kind,  # type: ignore[arg-type]
+            time=now,
+            text=SAID[kind].format(point=sensor.tracked_point.replace("_", " ")),
+            seconds=seconds,
+        )
+        for sensor in head.sensors
+    ]
+
+
+def _with_first_clocks(state: State, settings: LiveSettings) -> State:
+    """Until clocks are aligned they are told by when samples arrive; and what the time is on the common clock."""
+    first = min(state.tails)
+    reference = state.clocks[first].delay
+    known = dict(state.known.clocks)
+    for name, clock in state.clocks.items():
+        line = known.get(name)
+        if clock.delay is None or reference is None or (line is not None and line.source != BY_ARRIVAL):
+            continue
+        if name == first:
+            known[name] = ClockLine(offset=0.0, drift=0.0, se=0.0, drift_se=0.0, source="reference")
+        else:
+            offset = clock.delay - reference
+            known[name] = ClockLine(
+                offset=offset, drift=0.0, se=settings.arrival_se_s, drift_se=1e-4, source=BY_ARRIVAL
+            )
+    ends = [
+        known[name].offset + (1.0 + known[name].drift) * tail.last
+        for name, tail in state.tails.items()
+        if name in known and tail.last is not None and not state.clocks[name].silent
+    ]
+    now = min((end for end in ends if end >= max(ends) - LAG_S), default=state.now)
+    return replace(state, known=replace(state.known, clocks=known), now=max(now, state.now))
+
+
+BY_ARRIVAL = "arrival"
+
+
+def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
+    """Look at what is due now; `take` comes before it."""
+    messages: list[Message] = []
+    if _routine_is_due(state):
+        state, told = _read_routine(state, settings)
+        messages += told
+    candidate = _candidate(state, settings)
+    if candidate is not None:
+        if state.known.routine is None:
+            state, told = _read_routine(state, settings)
+            messages += told
+        state, told = _first_look(state, candidate, settings)
+        messages += told
+    for pending in state.pending:
+        if state.now >= pending.due:
+            state, told = _settle(state, pending, settings)
+            messages += told
+    return _kept_up(state, settings), messages
+
+
+def _steps(state: State) -> list[Event]:
+    return [event for event in state.events if event.trial_type in CALIBRATION_STEPS]
+
+
+def _routine_is_due(state: State) -> bool:
+    """A step has ended and was not read yet; or nobody marks any and it is time to look for them."""
+    steps = _steps(state)
+    if len(steps) > state.steps_read:
+        return state.now >= max(event.end for event in steps) + STEP_MARGIN_S
+    return not steps and state.now >= state.next_open and not state.past
+
+
+def _read_routine(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
+    known = learn(
+        state.session,
+        state.tails,
+        state.known,
+        events=state.events,
+        now=state.now,
+        earlier=state.earlier,
+        settings=settings,
+        opening=True,
+    )
+    past = tuple(replace(swing, wrist=None) for swing in state.past)
+    ended = len(_steps(state))
+    state = replace(state, known=known, past=past, steps_read=ended, next_open=state.now + OPENINGS_S)
+    return state, told_steps(state)
+
+
+def _lead(state: State) -> tuple[SensorStream, ClockLine] | None:
+    """The newest seconds of the sensor that leads, of those that are alive, and its clock."""
+    by_point = {s.tracked_point: name for name, tail in state.tails.items() for s in tail.head.sensors}
+    for point in LEADERS:
+        name = by_point.get(point)
+        if name is None or state.clocks[name].silent or name not in state.known.clocks:
+            continue
+        tail = state.tails[name]
+        if tail.last is None:
+            continue
+        stream = tail.head.streams(tail.since(tail.last - WATCH_S))[point]
+        return stream, state.known.clocks[name]
+    return None
+
+
+WATCH_S = 7.0
+"""Seconds of the leading sensor in which a movement is looked for: the longest backswing, downswing and address."""
+
+
+def _candidate(state: State, settings: LiveSettings) -> Candidate | None:
+    """A movement with the shape of a swing that has not been looked at, once enough of it has been seen."""
+    lead = _lead(state)
+    if lead is None:
+        return None
+    stream, clock = lead
+    axis = _lead_axis(state, stream)
+    bias = state.known.bias.get(stream.tracked_point, np.zeros(3))
+    found = newest_candidate(stream, bias, axis, clock, settings=settings.analysis.find)
+    if found is None or state.now < found.back + settings.look_s:
+        return None
+    return None if any(abs(found.back - back) < SAME_SWING_S for back in state.looked) else found
+
+
+def _lead_axis(state: State, stream: SensorStream) -> np.ndarray:
+    from imuswing.body.definitions import Y_AXIS, Z_AXIS
+    from imuswing.orientation.quaternion import rotate
+
+    alignment: Alignment | None = state.known.calibration.alignments.get(stream.tracked_point)
+    if alignment is not None:
+        return rotate(alignment.q_sensor_from_segment, Z_AXIS if stream.tracked_point == CHEST else -Y_AXIS)
+    up = np.nanmedian(stream.acc, axis=0)
+    return np.asarray(-up / np.linalg.norm(up))
+
+
+def _window_look(state: State, settings: LiveSettings, back: float) -> Looked:
+    """Look at the candidate whose arm came back at about `back`, common time."""
+    since = state.now - settings.window_s
+    window = recording_of(state.session, state.tails, state.known, since=since, events=state.events)
+    if window is None:
+        return Looked(headings=state.known.headings)
+    near = (back - SAME_SWING_S, back + SAME_SWING_S)
+    return look(window, state.known, state.past, near=near, settings=settings)
+
+
+def _first_look(state: State, candidate: Candidate, settings: LiveSettings) -> tuple[State, list[Message]]:
+    """The verdict as soon as it can be had; where the window does not confirm the watch yet, the second look may."""
+    found = _near(_window_look(state, settings, candidate.back), candidate.back)
+    number: int | None = None
+    messages: list[Message] = []
+    if found is not None and found.row is not None:
+        number = state.number + 1
+        state, messages = told_shot(replace(state, number=number), found, number, revised=False)
+    back = candidate.back
+    due = back + settings.analysis.find.through_s + settings.settle_s
+    pending = (*state.pending, Pending(back=back, due=due, number=number))
+    return replace(state, pending=pending, looked=(*state.looked[-LOOKED:], back)), messages
+
+
+LOOKED = 20
+"""So many candidates are remembered as looked at."""
+
+
+def _near(found: Looked, back: float) -> Seen | None:
+    """Of what a look found, the candidate whose arm came back nearest to a time."""
+    return min(found.seen, key=lambda one: abs(one.candidate.back - back), default=None)
+
+
+def _settle(state: State, pending: Pending, settings: LiveSettings) -> tuple[State, list[Message]]:
+    """The whole swing, for the judgement of later ones; what changed by it is told."""
+    state = replace(state, pending=tuple(p for p in state.pending if p is not pending))
+    found = _window_look(state, settings, pending.back)
+    state = replace(state, known=replace(state.known, headings=found.headings), next_keep_up=_next(state, settings))
+    seen = _near(found, pending.back)
+    if seen is None:
+        return state, []
+    state = replace(state, past=(*state.past, seen.past)[-settings.past :])
+    messages: list[Message] = []
+    if seen.row is not None:
+        number = pending.number if pending.number is not None else state.number + 1
+        state = replace(state, number=max(number, state.number))
+        state, messages = told_shot(state, seen, number, revised=pending.number is not None)
+    return _relearnt(state, settings), messages
+
+
+def _relearnt(state: State, settings: LiveSettings) -> State:
+    """After a swing there is time: alignments with its address, and clocks that have drifted."""
+    known = state.known
+    if not state.pending and state.now - known.at > settings.relearn_s:
+        known = learn(
+            state.session,
+            state.tails,
+            known,
+            events=state.events,
+            now=state.now,
+            earlier=state.earlier,
+            settings=settings,
+            opening=False,
+        )
+    if len(state.past) <= settings.recalibrate:
+        known = recalibrated(known, mean_up(state.past), settings)
+    return replace(state, known=known)
+
+
+def _next(state: State, settings: LiveSettings) -> float:
+    return state.now + settings.keep_up_s
+
+
+def _kept_up(state: State, settings: LiveSettings) -> State:
+    """Headings are carried on between swings, so that the wrist's two sensors stay tied."""
+    if state.now < state.next_keep_up or state.known.table is None or LEAD_HAND not in state.known.headings:
+        return state
+    since = state.now - settings.window_s
+    window = recording_of(state.session, state.tails, state.known, since=since)
+    headings = state.known.headings if window is None else carry_headings(window, state.known, settings)
+    return replace(state, known=replace(state.known, headings=headings), next_keep_up=_next(state, settings))
+
+
+def newest_time(chunk: Chunk) -> float:
+    """Own time of a chunk's newest row, s."""
+    return float(chunk.rows[-1, TIME_COLUMN])

@@ -1,0 +1,180 @@
+"""What is known of sensors and golfer so far: clocks, biases, routine, alignments; learnt by the offline steps."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from imuswing.body.calibrate import Calibration
+from imuswing.body.tie import TablePose
+from imuswing.cutting import Oriented, orient
+from imuswing.errors import RecordingError
+from imuswing.lesson import Routine, calibration_of, routine_of, table_pose
+from imuswing.live.buffer import Tail
+from imuswing.live.model import Session
+from imuswing.live.settings import LiveSettings
+from imuswing.recording.model import Event, FloatArray, Recording
+from imuswing.sensors.clocks import ClockLine
+from imuswing.sensors.prepare import prepare
+
+
+@dataclass(frozen=True, kw_only=True)
+class Heading:
+    """Where a sensor's coarse orientation (4,) stood at a time, s: later windows are turned to agree with it."""
+
+    time: float
+    q: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """clocks: by system.  bias: by tracked point, rad/s (3,).  routine, calibration: as offline, None before they are
+    read.  table: the `table` pose, on the headings of `headings`.  at: common time when it was learnt.
+    """
+
+    clocks: Mapping[str, ClockLine] = field(default_factory=lambda: MappingProxyType({}))
+    bias: Mapping[str, FloatArray] = field(default_factory=lambda: MappingProxyType({}))
+    routine: Routine | None = None
+    calibration: Calibration = field(default_factory=lambda: Calibration(alignments={}, source="nothing so far"))
+    table: TablePose | None = None
+    headings: Mapping[str, Heading] = field(default_factory=lambda: MappingProxyType({}))
+    at: float = -np.inf
+
+
+def recording_of(
+    session: Session,
+    tails: Mapping[str, Tail],
+    known: Known,
+    *,
+    since: float,
+    until: float = np.inf,
+    events: Sequence[Event] = (),
+) -> Recording | None:
+    """The newest rows from common time `since` on as a recording, known biases taken off; None without any."""
+    sensors = {}
+    for name, tail in tails.items():
+        clock = known.clocks.get(name)
+        if clock is None:
+            continue
+        own = [(limit - clock.offset) / (1.0 + clock.drift) for limit in (since, until)]
+        rows = tail.since(*own)
+        if len(rows) < LEAST_ROWS:
+            continue
+        for point, stream in tail.head.streams(rows).items():
+            bias = known.bias.get(point)
+            sensors[point] = stream if bias is None else replace(stream, gyr=stream.gyr - bias)
+    if not sensors:
+        return None
+    return Recording(
+        participant=session.participant,
+        session=session.session,
+        task=session.task,
+        run=session.run,
+        lead_side=session.lead_side,
+        sensors=sensors,
+        events=tuple(events),
+        start_hints={name: clock.offset for name, clock in known.clocks.items()},
+        simulated=session.simulated,
+    )
+
+
+LEAST_ROWS = 8
+"""Of a sensor's window; one with fewer has dropped out."""
+
+
+def learn(
+    session: Session,
+    tails: Mapping[str, Tail],
+    known: Known,
+    *,
+    events: Sequence[Event],
+    now: float,
+    earlier: Routine | None,
+    settings: LiveSettings,
+    opening: bool,
+) -> Known:
+    """Known anew from all rows that are kept, by the offline steps.
+
+    opening: also read the routine, marked or found in the data; else clocks and biases only.  earlier: the routine of
+    an earlier recording of the visit, used where this one has none marked.  What cannot be learnt stays as it was.
+    """
+    unbiased = replace(known, bias=MappingProxyType({}))
+    whole = recording_of(session, tails, unbiased, since=-np.inf, events=events)
+    if whole is None:
+        return known
+    try:
+        prepared = prepare(whole, settings=settings.analysis.sensors)
+    except RecordingError:
+        return known
+    found = replace(
+        known,
+        clocks=_better_clocks(known.clocks, whole, prepared.reports),
+        bias={
+            point: motion.bias
+            for point, motion in prepared.motions.items()
+            if prepared.reports[point].gyro_bias_dps is not None
+        }
+        | {point: bias for point, bias in known.bias.items() if point not in prepared.motions},
+        at=now,
+    )
+    if not opening:
+        return found
+    oriented = orient(prepared)
+    routine = routine_of(whole, oriented, settings.analysis)
+    if earlier is not None and (not routine.steps or routine.found):
+        routine = earlier
+    calibration = calibration_of(routine, oriented, settings.analysis, addresses=None)
+    return replace(
+        found,
+        routine=routine,
+        calibration=calibration,
+        table=table_pose(oriented, calibration),
+        headings=_headings(oriented, now),
+    )
+
+
+def recalibrated(known: Known, addresses: Mapping[str, FloatArray], settings: LiveSettings) -> Known:
+    """The alignments with the golfer's addresses so far; (3,) mean direction of gravity by tracked point."""
+    if known.routine is None:
+        return known
+    fitted = calibration_of(known.routine, None, settings.analysis, addresses=addresses)
+    return replace(known, calibration=fitted)
+
+
+def _better_clocks(
+    old: Mapping[str, ClockLine], whole: Recording, reports: Mapping[str, object]
+) -> dict[str, ClockLine]:
+    clocks = dict(old)
+    for point, report in reports.items():
+        system = whole.sensors[point].tracking_system
+        line = ClockLine(
+            offset=report.clock_offset_s,  # type: ignore[attr-defined]
+            drift=1e-6 * report.clock_drift_ppm,  # type: ignore[attr-defined]
+            se=report.clock_se_s,  # type: ignore[attr-defined]
+            drift_se=1e-6 * report.clock_drift_se_ppm,  # type: ignore[attr-defined]
+            source=report.clock_source,  # type: ignore[attr-defined]
+        )
+        before = clocks.get(system)
+        if before is None or line.se <= max(before.se, WELL_ALIGNED_S):
+            clocks[system] = line
+    return clocks
+
+
+WELL_ALIGNED_S = 0.005
+"""A new alignment this good replaces a better one: clocks drift."""
+
+
+def _headings(oriented: Oriented, now: float) -> dict[str, Heading]:
+    """Coarse orientations a little before now, where the offline filter has settled."""
+    found = {}
+    for point, motion in oriented.motions.items():
+        index = int(np.clip(np.searchsorted(motion.time, now - HEADING_BACK_S), 0, len(motion.time) - 1))
+        found[point] = Heading(time=float(motion.time[index]), q=oriented.coarse[point][index])
+    return found
+
+
+HEADING_BACK_S = 2.0
+"""Headings are handed from window to window at this long before their end."""

@@ -1,0 +1,275 @@
+"""A live recording from its first sample to a whole recording: source, journal, engine and pages joined."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from imuswing.errors import SettingsError
+from imuswing.lesson import Routine, earlier_routine
+from imuswing.live.coach import closed_block, from_entries, obey
+from imuswing.live.engine import begin, step, take
+from imuswing.live.hub import Hub
+from imuswing.live.journal import Journal, event_data, make_recording, read_rows, remove
+from imuswing.live.messages import Band, Ended, FinishCommand, Hello, Message, Problem, Shot
+from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, Source
+from imuswing.live.settings import LiveSettings
+from imuswing.live.state import State
+from imuswing.live.tell import told_steps
+from imuswing.recording.events import read_events
+from imuswing.recording.layout import MotionName, motion_files, parse_motion_name, session_folder
+from imuswing.recording.model import FloatArray
+from imuswing.vocabulary import CALIBRATION_STEPS, KIND_SHOT
+
+TABLES: Final = ("derivatives", "imuswing-tables")
+SHOWN_FILE: Final = "shown.parquet"
+SHOWN_UNITS: Final = {"impact_s": "s", "chest_verdict": "", "shown_after_s": "s"}
+
+FEED_S = 0.25
+"""An interrupted recording is taken up again in pieces of this length."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finished:
+    """What a live recording became. path: its first motion table.  shown: where the verdicts stand.  swings: how many
+    were told."""
+
+    path: Path
+    shown: Path
+    swings: int
+
+
+class Live:
+    """One live recording. `run` takes it from the source's first sample to the end."""
+
+    def __init__(
+        self,
+        dataset: Path,
+        session: Session,
+        source: Source,
+        *,
+        hub: Hub,
+        settings: LiveSettings | None = None,
+        bands: Mapping[str, Band] | None = None,
+        say: Callable[[Message], None] = lambda message: None,
+    ) -> None:
+        self.settings = settings or LiveSettings()
+        self.dataset, self.source, self.hub, self._say = dataset, source, hub, say
+        resumed = Journal.resume(dataset, session)
+        self.resumed = resumed is not None
+        if resumed is not None and tuple(resumed.heads.values()) != tuple(source.heads):
+            resumed.close()
+            raise SettingsError(
+                f"{resumed.folder} holds an unfinished recording of other sensors; end it with --finish, then start"
+            )
+        if resumed is None:
+            session = replace(session, run=free_run(dataset, session))
+        self.journal = resumed or Journal.start(dataset, session, source.heads)
+        self.state = begin(self.journal.session, source.heads)
+        earlier = newest_routine(dataset, session, self.settings)
+        self.state = replace(self.state, bands=bands or {}, earlier=earlier)
+        self._trouble: str | None = None
+        self._clocks_noted = False
+
+    def run(self) -> Finished:
+        """Until the source ends, the coach finishes, or Ctrl-C."""
+        after = self._take_up() if self.resumed else {}
+        self._greet()
+        try:
+            for arrival in self.source.arrivals(after):
+                if not self._turn(arrival):
+                    break
+        except KeyboardInterrupt:
+            self._tell(Problem(text="Stopped: the recording is made whole now."))
+        finished = finish_journal(self.journal, self.dataset, self.state)
+        self._tell(Ended(path=str(finished.path), shots=finished.swings))
+        return finished
+
+    def _greet(self) -> None:
+        session, state = self.journal.session, self.state
+        worn = tuple(sensor.tracked_point for head in self.source.heads for sensor in head.sensors)
+        self._tell(
+            Hello(
+                participant=session.participant,
+                session=session.session,
+                task=session.task,
+                lead_side=session.lead_side,
+                worn=worn,
+                bands=state.bands,
+                replay_speed=self.source.speed if self.source.speed and np.isfinite(self.source.speed) else None,
+                resumed=self.resumed,
+                simulated=session.simulated,
+            )
+        )
+        for message in (*told_steps(state), state.feedback, *([state.block] if state.block else [])):
+            self._tell(message)
+
+    def _turn(self, arrival: Arrival) -> bool:
+        """One turn of the loop; False where the coach has ended the recording."""
+        began = time.perf_counter()
+        state, chunks, messages = take(self.state, arrival, self.settings)
+        for chunk in chunks:
+            self.journal.add(chunk)
+        for event in arrival.events:
+            self.journal.note({"add": event_data(event)})
+        going = True
+        for command in self.hub.commands():
+            going = going and not isinstance(command, FinishCommand)
+            state, entries, told = obey(state, command)
+            for entry in entries:
+                self.journal.note(entry)
+            messages += told
+        state, told_now = step(state, self.settings)
+        self.state = state
+        self._note_clocks()
+        for message in (*messages, *told_now):
+            self._tell(self._stamped(message, arrival, began) if isinstance(message, Shot) else message)
+        if self.journal.trouble != self._trouble:
+            self._trouble = self.journal.trouble
+            self._tell(Problem(text=self._trouble or "The disk can be written again: nothing was lost."))
+        return going
+
+    def _stamped(self, shot: Shot, arrival: Arrival, began: float) -> Shot:
+        """When it is shown, after impact, as at speed 1; the verdict that is shown first is kept."""
+        delay = self.state.clocks[min(self.state.clocks)].delay or 0.0
+        after = arrival.now - delay - shot.impact_s + arrival.behind_s + time.perf_counter() - began
+        shot = replace(shot, shown_after_s=round(after, 4))
+        if not shot.revised:
+            entry = {"number": shot.number, "kind": shot.kind, "impact_s": shot.impact_s}
+            self.journal.note({"shown": {**entry, "chest_verdict": shot.verdict, "shown_after_s": shot.shown_after_s}})
+        return shot
+
+    def _note_clocks(self) -> None:
+        """When each system began against this computer's clock: needed if the recording is taken up again."""
+        delays = {name: clock.delay for name, clock in self.state.clocks.items()}
+        if not self._clocks_noted and all(delay is not None for delay in delays.values()):
+            self.journal.note({"delays": delays})
+            self._clocks_noted = True
+
+    def _tell(self, message: Message) -> None:
+        self.hub.publish(message)
+        self._say(message)
+
+    def _take_up(self) -> dict[str, float]:
+        """Feed what the journal holds, as if it came again, silently; by system the last time that it holds."""
+        entries = self.journal.entries()
+        delays = _delays(entries)
+        numbers = [entry["shown"]["number"] for entry in entries if "shown" in entry]
+        state = from_entries(self.state, entries)
+        last: dict[str, float] = {}
+        rows = {}
+        for name, head in self.journal.heads.items():
+            blocks = read_rows(self.journal.table(name), head)
+            rows[name] = np.concatenate(blocks) if blocks else np.zeros((0, head.columns))
+            if len(rows[name]):
+                last[name] = float(rows[name][-1, TIME_COLUMN])
+        for arrival in fed(rows, delays, self.settings):
+            state, _, _ = take(state, arrival, self.settings)
+            state, _ = step(state, self.settings)
+        self.state = replace(state, number=max(numbers, default=0))
+        self._clocks_noted = bool(delays)
+        return last
+
+
+def fed(rows: Mapping[str, FloatArray], delays: Mapping[str, float], settings: LiveSettings) -> list[Arrival]:
+    """Rows of a journal as arrivals: the beginning, where the routine stands, and the newest minutes."""
+    at = {name: held[:, TIME_COLUMN] + delays.get(name, 0.0) for name, held in rows.items()}
+    ends = [float(times[-1]) for times in at.values() if len(times)]
+    if not ends:
+        return []
+    newest = max(ends)
+    arrivals = []
+    for now in np.arange(min(float(t[0]) for t in at.values() if len(t)), newest + FEED_S, FEED_S):
+        if settings.opening_s < now < newest - settings.keep_s:
+            continue
+        chunks = []
+        for name, times in at.items():
+            first, until = np.searchsorted(times, [now - FEED_S, now], side="right")
+            if until > first:
+                arrival = float(times[until - 1])
+                chunks.append(Chunk(system=name, rows=rows[name][first:until], arrival=arrival))
+        arrivals.append(Arrival(now=float(now), chunks=tuple(chunks)))
+    return arrivals
+
+
+def finish_journal(journal: Journal, dataset: Path, state: State | None = None) -> Finished:
+    """Make a journal a recording, with the verdicts that were shown beside its derivatives, and take it away.
+
+    state: of the run that ends; None for one that was interrupted: its log tells the events then.
+    """
+    entries = journal.entries()
+    if state is None:
+        delays, first = _delays(entries), min(journal.heads)
+        offsets = {name: delays[name] - delays[first] for name in delays if first in delays}
+        state = from_entries(begin(journal.session, journal.heads.values()), entries)
+    else:
+        offsets = {name: line.offset for name, line in state.known.clocks.items()}
+    paths = make_recording(journal, dataset, events=closed_block(state).events, offsets=offsets)
+    shown = [entry["shown"] for entry in entries if "shown" in entry]
+    file = results_folder(dataset, paths[0]) / SHOWN_FILE
+    write_shown(shown, file)
+    remove(journal)
+    return Finished(path=paths[0], shown=file, swings=len(shown))
+
+
+def _delays(entries: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+    """By system, arrival minus own time, as the log has it."""
+    return next((dict(entry["delays"]) for entry in entries if "delays" in entry), {})
+
+
+def results_folder(dataset: Path, first: Path) -> Path:
+    """Where the derivatives of a recording go that stand in the dataset; first: its first motion table."""
+    name = parse_motion_name(first).without_tracksys()
+    session = session_folder(Path(), name)
+    return dataset.joinpath(*TABLES) / session / "_".join(name.parts)
+
+
+def write_shown(shown: Sequence[Mapping[str, Any]], path: Path) -> None:
+    """The verdicts that were shown after shots, whole or not at all."""
+    import os
+
+    import pyarrow as pa
+    import pyarrow.parquet
+
+    told = [row for row in shown if row["kind"] == KIND_SHOT and row["chest_verdict"] is not None]
+    kinds = {"impact_s": pa.float64(), "chest_verdict": pa.string(), "shown_after_s": pa.float64()}
+    schema = pa.schema([pa.field(name, kind, metadata={"unit": SHOWN_UNITS[name]}) for name, kind in kinds.items()])
+    table = pa.table({name: [row[name] for row in told] for name in kinds}, schema=schema)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(f".{path.name}.part")
+    try:
+        pyarrow.parquet.write_table(table, part)
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def free_run(dataset: Path, session: Session) -> str | None:
+    """The label of the run: None for a first recording of the task in the session, then 2, 3, …"""
+    name = MotionName(sub=session.participant, ses=session.session, task=session.task, tracksys=None)
+    folder = session_folder(dataset, name) / "motion"
+    stem = "_".join(name.parts)
+    taken = {parse_motion_name(path).run for path in folder.glob(f"{stem}_*motion.tsv")} if folder.is_dir() else set()
+    if not taken:
+        return None
+    return str(max((int(run) for run in taken if run is not None), default=1) + 1)
+
+
+def newest_routine(dataset: Path, session: Session, settings: LiveSettings) -> Routine | None:
+    """The routine of the newest recording of the same visit that has one marked; None without one."""
+    from imuswing.recording.find import find_recordings
+    from imuswing.recording.read import read
+
+    name = MotionName(sub=session.participant, ses=session.session, task=session.task, tracksys=None)
+    folder = session_folder(dataset, name)
+    if not any(folder.glob("motion/*_motion.tsv")):
+        return None
+    for path in reversed(find_recordings(folder)):
+        if any(event.trial_type in CALIBRATION_STEPS for event in read_events(motion_files(path))):
+            return earlier_routine(read(path), settings.analysis)
+    return None

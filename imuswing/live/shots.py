@@ -1,0 +1,174 @@
+"""The newest swings out of the last seconds: prepared, oriented, cut, judged and measured by the offline functions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
+from imuswing.cutting import Cut, Oriented, address_gravity, follow_swing, orient, rough_swings
+from imuswing.errors import RecordingError
+from imuswing.lesson import measure_cut, tied_swing
+from imuswing.live.learn import HEADING_BACK_S, Heading, Known
+from imuswing.live.settings import LiveSettings
+from imuswing.orientation.quaternion import FloatArray, exp, inverse, multiply
+from imuswing.recording.model import Recording
+from imuswing.sensors.prepare import prepare
+from imuswing.swings.events import Moments, place
+from imuswing.swings.find import Candidate
+from imuswing.swings.judge import Sight, judge
+from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
+from imuswing.vocabulary import LEAD_FOREARM, LEAD_HAND, SHOT
+
+RUN_IN_S = 3.0
+"""The orientation filter's start is not compared with what was before."""
+
+SAME_SWING_S = 0.2
+"""Two looks at one swing place the arm's return nearer to each other than this."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Past:
+    """A swing, or what looked like one, that the judgement of later ones rests on.
+
+    wrist: for the heading's tie, None without a wrist.  ups: gravity in each sensor at address.
+    """
+
+    sight: Sight
+    wrist: WristSwing | None
+    ups: Mapping[str, FloatArray]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """One look at a candidate. row, curve: as offline, None where it is not taken for a swing."""
+
+    past: Past
+    row: Mapping[str, Any] | None
+    curve: Mapping[str, Any] | None
+
+    @property
+    def candidate(self) -> Candidate:
+        """The rough cut."""
+        return self.past.sight.candidate
+
+
+@dataclass(frozen=True, kw_only=True)
+class Looked:
+    """What a look found, oldest first, and the headings to go on with."""
+
+    seen: tuple[Seen, ...] = ()
+    headings: Mapping[str, Heading] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def look(
+    window: Recording, known: Known, past: Sequence[Past], *, near: tuple[float, float], settings: LiveSettings
+) -> Looked:
+    """The swings of a window whose arm came back between two common times, s.
+
+    window: the newest seconds (`learn.recording_of`).  past: the swings before, oldest first.
+    """
+    analysis = settings.analysis
+    try:
+        prepared = prepare(window, settings=analysis.sensors, clocks=known.clocks)
+    except RecordingError:
+        return Looked(headings=known.headings)
+    oriented, headings = _on_headings(orient(prepared), known.headings)
+    lead = leading_point(oriented.motions)
+    if lead is None:
+        return Looked(headings=headings)
+    alignments = {p: fitted for p, fitted in known.calibration.alignments.items() if p in oriented.motions}
+    candidates = rough_swings(oriented, lead, known.calibration, analysis)
+    if lead not in alignments:
+        alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
+    seen: list[Seen] = []
+    for candidate in candidates:
+        if not near[0] < candidate.back <= near[1]:
+            continue
+        cut = follow_swing(window, oriented, candidate, lead, alignments, analysis)
+        if cut is not None:
+            before = [*past, *(earlier.past for earlier in seen)]
+            seen.append(_seen(window, oriented, cut, lead, known, before, settings))
+    return Looked(seen=tuple(seen), headings=headings)
+
+
+def _on_headings(oriented: Oriented, headings: Mapping[str, Heading]) -> tuple[Oriented, dict[str, Heading]]:
+    """Coarse orientations turned about the vertical to go on where the window before left off."""
+    coarse, carried = {}, dict(headings)
+    for point, motion in oriented.motions.items():
+        q, time, held = oriented.coarse[point], motion.time, headings.get(point)
+        if held is not None and time[0] + RUN_IN_S <= held.time <= time[-1]:
+            at = int(np.searchsorted(time, held.time))
+            difference = multiply(held.q, inverse(q[at]))
+            angle = 2.0 * float(np.arctan2(difference[3], difference[0]))
+            q = multiply(exp(np.array([0.0, 0.0, angle])), q)
+        coarse[point] = q
+        end = int(np.searchsorted(time, time[-1] - HEADING_BACK_S))
+        if time[end] >= time[0] + RUN_IN_S:
+            carried[point] = Heading(time=float(time[end]), q=q[end])
+    return replace(oriented, coarse=coarse), carried
+
+
+def _seen(
+    window: Recording,
+    oriented: Oriented,
+    cut: Cut,
+    lead: str,
+    known: Known,
+    past: Sequence[Past],
+    settings: LiveSettings,
+) -> Seen:
+    analysis = settings.analysis
+    sights = [*(earlier.sight for earlier in past[-settings.past :]), cut.sight]
+    verdict = judge(sights, window.of_type(SHOT), events=analysis.events, settings=analysis.judge)[-1]
+    ups = address_gravity(oriented, [cut.sight.candidate])
+    if verdict.swing_odds <= analysis.judge.evidence.accept:
+        return Seen(past=Past(sight=cut.sight, wrist=None, ups=ups), row=None, curve=None)
+    struck = verdict.impact if verdict.struck else None
+    moments = place(cut.sight.arm, cut.sight.candidate, verdict.back, struck, settings=analysis.events)
+    wrist = _wrist(cut, moments)
+    wrists = [earlier.wrist for earlier in past if earlier.wrist is not None]
+    tie = None if wrist is None else _tie([*wrists[-settings.ties :], wrist], known.table, settings)
+    row, curve = measure_cut(window, tied_swing(cut, moments, tie), verdict, lead, analysis)
+    return Seen(past=Past(sight=cut.sight, wrist=wrist, ups=ups), row=row, curve=curve)
+
+
+def _wrist(cut: Cut, moments: Moments) -> WristSwing | None:
+    if LEAD_FOREARM not in cut.segments or LEAD_HAND not in cut.segments:
+        return None
+    return WristSwing(
+        forearm=cut.segments[LEAD_FOREARM],
+        hand=cut.segments[LEAD_HAND],
+        address=moments.address,
+        top=moments.top,
+        impact=moments.impact,
+    )
+
+
+def _tie(wrists: Sequence[WristSwing], table: TablePose | None, settings: LiveSettings) -> Tie | None:
+    return tie_headings(wrists, table, settings=settings.analysis.tie)[-1]
+
+
+def mean_up(past: Sequence[Past]) -> dict[str, FloatArray]:
+    """By tracked point, direction of gravity over the addresses of swings: as `cutting.address_gravity` over all."""
+    found: dict[str, FloatArray] = {}
+    for point in {point for swing in past for point in swing.ups}:
+        middle = np.median([swing.ups[point] for swing in past if point in swing.ups], axis=0)
+        found[point] = middle / np.linalg.norm(middle)
+    return found
+
+
+def carry_headings(window: Recording, known: Known, settings: LiveSettings) -> Mapping[str, Heading]:
+    """The headings of forearm and hand at the end of a window in which no swing need be looked for."""
+    wrist = {point: stream for point, stream in window.sensors.items() if point in (LEAD_FOREARM, LEAD_HAND)}
+    if not wrist:
+        return known.headings
+    try:
+        prepared = prepare(replace(window, sensors=wrist), settings=settings.analysis.sensors, clocks=known.clocks)
+    except RecordingError:
+        return known.headings
+    return _on_headings(orient(prepared), known.headings)[1]

@@ -1,0 +1,74 @@
+"""Rows on a steady clock: a sensor that restarts its clock, or jumps, is carried on in its own time, with a gap."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from imuswing.live.model import TIME_COLUMN, Chunk
+from imuswing.recording.model import FloatArray
+
+JUMP_S = 0.25
+"""Radio links hold samples up for less; a clock that is off by more from when its samples arrive has jumped (common
+practice, no source)."""
+CONFIRMED_S = 1.0
+"""For so long it must seem so, unless samples came too early or their times went backwards."""
+SILENT_S = 0.5
+"""A system from which nothing has come for so long has dropped out (common practice, no source)."""
+FOLLOW = 0.002
+"""Share by which the usual distance between arrival and own time follows later arrivals, each chunk: clocks drift."""
+
+Change = Literal["clock_changed", "came_back"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Steady:
+    """One system's clock against this computer's. shift: s added to its own times so far.
+
+    delay: usual arrival minus own time, s, None before the first chunk.  last: newest own time that was let through.
+    arrival: of the newest chunk.  late_since: arrival from which on all came late, None now.  silent: nothing comes.
+    """
+
+    shift: float = 0.0
+    delay: float | None = None
+    last: float = -np.inf
+    arrival: float | None = None
+    late_since: float | None = None
+    silent: bool = False
+
+    def is_silent(self, now: float) -> bool:
+        """Whether nothing has come for too long."""
+        return self.arrival is not None and now - self.arrival > SILENT_S
+
+
+def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | None]:
+    """A chunk's rows with steady, increasing times; the clock after it, and what happened, if anything."""
+    rows = np.array(chunk.rows)
+    rows[:, TIME_COLUMN] += clock.shift
+    change: Change | None = "came_back" if clock.silent else None
+    delay = chunk.arrival - float(rows[-1, TIME_COLUMN])
+    usual = delay if clock.delay is None else clock.delay
+    off = delay - usual
+    # Late samples are no jump: the radio held them up. Early ones cannot be.
+    backwards = rows[-1, TIME_COLUMN] <= clock.last
+    late = off > JUMP_S
+    since = (chunk.arrival if clock.late_since is None else clock.late_since) if late else None
+    if backwards or off < -JUMP_S or (since is not None and chunk.arrival - since >= CONFIRMED_S):
+        step = max(off, clock.last - float(rows[0, TIME_COLUMN]) + LEAST_STEP_S)
+        rows[:, TIME_COLUMN] += step
+        clock = replace(clock, shift=clock.shift + step, late_since=None)
+        change = "clock_changed"
+    else:
+        clock = replace(clock, late_since=since)
+    if not late or clock.delay is None:
+        clock = replace(clock, delay=min(delay, usual + FOLLOW * off))
+    times = rows[:, TIME_COLUMN]
+    rows = rows[times > np.maximum.accumulate(np.concatenate(([clock.last], times[:-1])))]
+    last = float(rows[-1, TIME_COLUMN]) if len(rows) else clock.last
+    return replace(clock, last=last, arrival=chunk.arrival, silent=False), rows, change
+
+
+LEAST_STEP_S = 1e-4
+"""Rows of a system that went backwards are put at least so long after the last one, s."""

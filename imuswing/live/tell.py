@@ -1,0 +1,106 @@
+"""What is told of a swing and of the routine, from what the analysis found."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from imuswing.body.calibrate import Calibration
+from imuswing.live.feedback import in_bands, is_shown, is_summed_up, summary
+from imuswing.live.messages import Estimate, Message, Routine, Shot, Step
+from imuswing.live.shots import Seen
+from imuswing.live.state import State
+from imuswing.measures.dictionary import MEASURES
+from imuswing.vocabulary import CALIBRATION_STEPS, CLUB, CLUB_HANG, KIND_SHOT
+
+KEPT_SHOTS = 50
+"""Told shots that are kept in memory."""
+CURVE_STEP_S = 0.01
+"""Curves are told at this step: a page's canvas shows no more."""
+FITS_DEG = 8.0
+"""A step that does not fit the others to this is to be done again: as the quality record has it."""
+
+
+def told_shot(state: State, seen: Seen, number: int, *, revised: bool) -> tuple[State, list[Message]]:
+    """The message about a swing, and a summary where one is due; nothing where a revision changes nothing."""
+    assert seen.row is not None
+    assert seen.curve is not None
+    row = seen.row
+    measures = {
+        measure.name: Estimate(value=_number(row.get(measure.name)), se=_number(row.get(measure.se_name)))
+        for measure in MEASURES
+        if measure.name in row and not isinstance(row[measure.name], str)
+    }
+    inside = in_bands(measures, state.bands)
+    struck = row["kind"] == KIND_SHOT
+    new = not revised and struck
+    count = state.in_block + new
+    before = state.shots.get(number)
+    shown = (
+        before.shown
+        if before is not None
+        else is_shown(state.feedback, count=count, verdict=row.get("chest_verdict"), inside=inside)
+    )
+    shot = Shot(
+        number=number,
+        impact_s=float(row["impact_s"]),
+        kind=str(row["kind"]),
+        verdict=row.get("chest_verdict"),
+        stall_probability=_number(row.get("chest_stall_probability")),
+        measures=measures,
+        curves=_curves(seen.curve),
+        in_band=inside,
+        block=state.block.name if state.block else None,
+        intent=state.block.intent if state.block else None,
+        flags=tuple(row["flags"]),
+        shown=shown,
+        sound=shown and new,
+        revised=revised,
+        shown_after_s=None,
+    )
+    shots = {**state.shots, number: shot}
+    for old in sorted(shots)[:-KEPT_SHOTS]:
+        del shots[old]
+    state = replace(state, shots=shots, in_block=count)
+    messages: list[Message] = [shot]
+    if new and is_summed_up(state.feedback, count):
+        struck_shots = [one for _, one in sorted(shots.items()) if one.kind == KIND_SHOT]
+        messages.append(summary(struck_shots[-state.feedback.every :]))
+    return state, messages
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+
+
+def _curves(curve: Mapping[str, Any]) -> dict[str, Sequence[float | None]]:
+    time = np.asarray(curve["time_s"])
+    every = max(round(CURVE_STEP_S / float(time[1] - time[0])), 1) if len(time) > 1 else 1
+    # Counted from impact, which stays on the grid.
+    kept = np.flatnonzero(np.rint(time / (time[1] - time[0])).astype(int) % every == 0) if len(time) > 1 else [0]
+    return {name: np.round(np.asarray(values, dtype=float)[kept], 3).tolist() for name, values in curve.items()}
+
+
+def told_steps(state: State) -> list[Message]:
+    """How the routine stands, from the calibration."""
+    known = state.known
+    worn = {sensor.tracked_point for tail in state.tails.values() for sensor in tail.head.sensors}
+    steps = [step for step in CALIBRATION_STEPS if step != CLUB_HANG or CLUB in worn]
+    source = known.calibration.source if known.calibration.alignments else None
+    return [Routine(steps=tuple(_step(known.calibration, step) for step in steps), calibrated=source)]
+
+
+def _step(calibration: Calibration, step: str) -> Step:
+    result = calibration.steps.get(step)
+    if result is None:
+        return Step(step=step, state="next")
+    if not result.found:
+        return Step(step=step, state="redo", reason="not_seen")
+    off = None if result.residual is None else math.degrees(result.residual)
+    if off is not None and off > FITS_DEG:
+        return Step(step=step, state="redo", sign="enough", share=1.0, off_deg=off, reason="does_not_fit")
+    return Step(step=step, state="good", sign="enough", share=1.0, off_deg=off)
