@@ -15,6 +15,7 @@ COMMANDS = (
     "compare",
     "report",
     "batch",
+    "live",
     "export",
     "simulate",
     "forget",

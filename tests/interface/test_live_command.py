@@ -1,0 +1,80 @@
+"""`imuswing live --replay`: a valid Motion-BIDS recording with the samples that came, and verdicts as offline."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from live_for_tests import short_lesson, write_short_lesson
+
+import imuswing
+from imuswing.cli import main
+
+VALIDATOR = shutil.which("bids-validator-deno", path=str(Path(sys.executable).parent))
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A dataset that a short lesson was played into."""
+    folder = tmp_path_factory.mktemp("live")
+    source = write_short_lesson(folder / "source")
+    assert main(["live", "--into", str(folder / "into"), *WHO, "--replay", str(source), *FAST]) == 0
+    return folder / "into"
+
+
+WHO = ("--participant", "P1", "--session", "02", "--task", "chip")
+FAST = ("--speed", "inf", "--no-page")
+
+
+@pytest.mark.skipif(VALIDATOR is None, reason="bids-validator-deno is not installed (pip install .[test])")
+def test_the_official_validator_accepts_the_recording(played: Path) -> None:
+    run = subprocess.run([str(VALIDATOR), str(played), "--max-rows", "-1", "-r"], capture_output=True, check=False)
+    assert run.returncode == 0, run.stdout
+
+
+def test_every_sample_and_event_that_came_is_there(played: Path) -> None:
+    came, held = short_lesson(), imuswing.read_all(played)
+    recorded = next(iter(held))
+    for point, stream in came.sensors.items():
+        np.testing.assert_allclose(recorded.sensors[point].time, stream.time, atol=1e-9)
+        np.testing.assert_array_equal(recorded.sensors[point].gyr, stream.gyr)
+        np.testing.assert_array_equal(recorded.sensors[point].acc, stream.acc)
+    assert recorded.events == came.events
+
+
+def test_nothing_unfinished_is_left(played: Path) -> None:
+    assert not [path for path in played.rglob("*") if path.is_file() and "imuswing-live" in path.parts]
+
+
+def test_verdicts_are_those_of_the_offline_analysis_and_come_in_time(played: Path) -> None:
+    shown = pd.read_parquet(next(played.rglob("shown.parquet")))
+    swings = imuswing.analyze(next(iter(imuswing.read_all(played)))).swings
+    shots = swings[swings["kind"] == "shot"]
+    assert len(shown) == len(shots) == 4
+    np.testing.assert_allclose(shown["impact_s"], shots["impact_s"], atol=0.010)
+    assert list(shown["chest_verdict"]) == list(shots["chest_verdict"])
+    # The verdict needs 0.15 s after impact; how soon it comes on a busy computer is the bench's to say.
+    assert (shown["shown_after_s"] > 0.15).all()
+
+
+def test_a_second_recording_of_the_same_task_gets_a_run_of_its_own(
+    played: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    into = tmp_path / "into"
+    shutil.copytree(played, into)
+    source = write_short_lesson(tmp_path / "source")
+    assert main(["live", "--into", str(into), *WHO, "--replay", str(source), *FAST]) == 0
+    assert "_run-2_motion.tsv" in capsys.readouterr().out
+    assert len(list(into.rglob("shown.parquet"))) == 2
+
+
+def test_what_cannot_be_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["live", "--into", str(tmp_path), *WHO, "--no-page"]) == 2
+    assert "--replay" in capsys.readouterr().err
+    assert main(["live", "--into", str(tmp_path), *WHO, "--replay", str(tmp_path / "none"), "--no-page"]) == 1
+    assert "does not exist" in capsys.readouterr().err

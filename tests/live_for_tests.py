@@ -1,0 +1,39 @@
+"""A short lesson to play again: the routine and the first shots of the recording that ships with the project."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from imuswing.recording.dataset import start_dataset
+from imuswing.recording.model import Recording
+from imuswing.recording.read import read
+from imuswing.recording.write import write_recording
+
+SHIPPED = next(iter(sorted((Path(__file__).parents[1] / "recordings").rglob("*_motion.tsv"))))
+SHORT_S = 116.0
+"""Its routine and its first block, of four shots, end before this."""
+
+
+def cut(recording: Recording, until: float) -> Recording:
+    """The recording up to a time on each sensor's own clock."""
+    sensors = {}
+    for point, stream in recording.sensors.items():
+        count = int((stream.time <= until).sum())
+        sensors[point] = replace(
+            stream, time=stream.time[:count], gyr=stream.gyr[:count], acc=stream.acc[:count], mag=None
+        )
+    events = tuple(event for event in recording.events if event.end <= until)
+    return replace(recording, sensors=sensors, events=events, source=None)
+
+
+def short_lesson() -> Recording:
+    """The routine and four shots, three clocks at 200 Hz."""
+    return cut(read(SHIPPED), SHORT_S)
+
+
+def write_short_lesson(root: Path) -> Path:
+    """The same as a dataset of its own."""
+    start_dataset(root, name="Short lesson", description="Simulated, cut.", simulated=True)
+    write_recording(short_lesson(), root, acq_time=None)
+    return root
