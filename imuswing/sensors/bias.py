@@ -17,6 +17,9 @@ PRIOR_WANDER_DPS = 0.01
 PRIOR_WANDER_FACTOR = 5.0
 """Before data, a random walk is thought to be this, within this factor (log-normal; common practice, no source)."""
 
+SCALES = (1.0, 2.0, 4.0)
+"""Factors by which the stretches' standard errors may be too small."""
+
 LEAST_SE_DPS = 0.001
 """No stretch tells the bias better than this, °/s: readings are rounded."""
 
@@ -39,8 +42,13 @@ class Bias:
         if len(self.times) == 1:
             return gyr - self.values
         out = np.empty_like(gyr)
-        for axis in range(3):
-            np.subtract(gyr[:, axis], np.interp(time, self.times, self.values[:, axis]), out=out[:, axis])
+        edges = np.searchsorted(time, self.times)
+        before, after = edges[0], edges[-1]
+        out[:before], out[after:] = gyr[:before] - self.values[0], gyr[after:] - self.values[-1]
+        slopes = np.diff(self.values, axis=0) / np.diff(self.times)[:, None]
+        for k, slope in enumerate(slopes):
+            part = slice(int(edges[k]), int(edges[k + 1]))
+            out[part] = gyr[part] - (self.values[k] + (time[part, None] - self.times[k]) * slope)
         return out
 
     @property
@@ -104,27 +112,36 @@ def _pool(
     return mean(at), np.column_stack([mean(seen[:, axis]) for axis in range(3)]), np.asarray(1.0 / np.sqrt(total))
 
 
-def _covariance(a: FloatArray, b: FloatArray, wander: float, loose: float) -> FloatArray:
-    """Of a random walk of `wander` (rad/s)²/s about an unknown level of variance `loose`."""
-    origin = min(a.min(), b.min())
-    return np.asarray(loose + wander * np.minimum(a[:, None] - origin, b - origin))
-
-
 def _best_wander(at: FloatArray, seen: FloatArray, se: FloatArray) -> tuple[float, float]:
     """The likeliest random walk, (rad/s)²/s, and the factor (1 or more) by which the standard errors are too small."""
     loose = float(np.var(seen)) * 100.0 + float(np.max(se)) ** 2 * 100.0
-    best = (-np.inf, 0.0, 1.0)
-    for wander_dps in WANDERS_DPS:
-        wander = np.radians(wander_dps) ** 2 / 60.0
-        prior = -0.5 * (np.log(max(wander_dps, 1e-3) / PRIOR_WANDER_DPS) / np.log(PRIOR_WANDER_FACTOR)) ** 2
-        for scale in (1.0, 2.0, 4.0):
-            covariance = _covariance(at, at, wander, loose) + np.diag((se * scale) ** 2)
-            _, log_det = np.linalg.slogdet(covariance)
-            fit = float(np.sum(seen * np.linalg.solve(covariance, seen)))
-            likelihood = -0.5 * (3.0 * log_det + fit) + prior - 0.5 * np.log(scale)
-            if likelihood > best[0]:
-                best = (likelihood, wander, scale)
-    return best[1], best[2]
+    tried, scale = (grid.ravel() for grid in np.meshgrid(WANDERS_DPS, SCALES, indexing="ij"))
+    wander = np.radians(tried) ** 2 / 60.0
+    prior = -0.5 * (np.log(np.maximum(tried, 1e-3) / PRIOR_WANDER_DPS) / np.log(PRIOR_WANDER_FACTOR)) ** 2
+    likelihood = _log_likelihood(at, seen, se, wander, scale, loose) + prior - 0.5 * np.log(scale)
+    best = int(np.argmax(likelihood))
+    return float(wander[best]), float(scale[best])
+
+
+def _log_likelihood(
+    at: FloatArray, seen: FloatArray, se: FloatArray, wander: FloatArray, scale: FloatArray, loose: float
+) -> FloatArray:
+    """Log likelihood (T,) of `seen` (K, 3) for each random walk and scale of the errors, (T,), but for a constant.
+
+    A Kalman filter over the readings gives it without matrices (Schweppe 1965, IEEE Trans. Inf. Theory 11:61).
+    """
+    level, variance = np.zeros((len(wander), 3)), np.full(len(wander), loose)
+    total, before = np.zeros(len(wander)), float(at[0])
+    for time, value, error in zip(at.tolist(), seen, se.tolist(), strict=True):
+        variance = variance + wander * (time - before)
+        expected = variance + (error * scale) ** 2
+        away = value - level
+        total -= 0.5 * (3.0 * np.log(expected) + np.einsum("tc,tc->t", away, away) / expected)
+        gain = variance / expected
+        level += gain[:, None] * away
+        variance = variance * (1.0 - gain)
+        before = time
+    return total
 
 
 def _krige(

@@ -88,10 +88,7 @@ def _kriging(
 def local_speed(values: FloatArray, where: IntArray, *, rate: float, reach_s: float) -> FloatArray:
     """(K,) greatest magnitude of (N, 3), finite, within about `reach_s` of samples `where` (K,)."""
     size = max(round(0.05 * rate), 1)
-    blocks = -(-len(values) // size)
-    magnitude = np.zeros(blocks * size)
-    magnitude[: len(values)] = row_magnitude(values)
-    peaks = magnitude.reshape(blocks, size).max(axis=1)
+    peaks = np.maximum.reduceat(row_magnitude(values), np.arange(0, len(values), size))
     reach = max(round(reach_s * rate / size), 1)
     widened = np.lib.stride_tricks.sliding_window_view(np.pad(peaks, reach), 2 * reach + 1).max(axis=1)
     return np.asarray(widened[where // size])
@@ -164,9 +161,19 @@ def fill_with_lines(values: FloatArray, missing: BoolArray) -> FloatArray:
     out = np.array(values)
     if missing.all():
         return np.zeros_like(out)
-    at, gaps = np.flatnonzero(~missing), np.flatnonzero(missing)
-    for axis in range(out.shape[1]):
-        out[gaps, axis] = np.interp(gaps, at, out[at, axis])
+    first, last = runs(missing)
+    if missing[0]:
+        out[: last[0]] = values[last[0]]
+    if missing[-1]:
+        out[first[-1] :] = values[first[-1] - 1]
+    inner = (first > 0) & (last < len(missing))
+    first, last = first[inner], last[inner]
+    length = last - first
+    place = np.arange(int(length.sum())) - np.repeat(np.cumsum(length) - length, length)
+    before, rise = values[first - 1], (values[last] - values[first - 1]) / (length + 1)[:, None]
+    out[np.repeat(first, length) + place] = np.repeat(before, length, axis=0) + (place + 1.0)[:, None] * np.repeat(
+        rise, length, axis=0
+    )
     return out
 
 
@@ -183,24 +190,25 @@ def clip_masks(
     found: list[float] = []
     for axis in range(values.shape[1]):
         column = values[:, axis]
-        for sign in (1.0, -1.0):
-            extreme = float(np.fmax.reduce(sign * column, initial=0.0))
-            level = _level(sign * column, extreme, limit, least)
+        ends = float(np.fmax.reduce(column, initial=0.0)), float(np.fmin.reduce(column, initial=0.0))
+        for sign, end in zip((1.0, -1.0), ends, strict=True):
+            level = _level(column, sign, sign * end, limit, least)
             if level is not None:
                 masks[:, axis] |= sign * column >= level
-                found.append(extreme)
+                found.append(sign * end)
     if averaged and found:
         masks[1:] |= masks[:-1].copy()
         masks[:-1] |= masks[1:].copy()
     return masks, (max(found) if found else None)
 
 
-def _level(column: FloatArray, extreme: float, limit: float | None, least: float) -> float | None:
-    """From which value on a column (its sign turned so that its extreme is positive) is at its limit."""
+def _level(column: FloatArray, sign: float, extreme: float, limit: float | None, least: float) -> float | None:
+    """From which value on a column, times `sign`, is at its limit; extreme: its largest value then, 0 or more."""
     if limit is not None and NEAR_LIMIT * limit <= extreme <= limit / NEAR_LIMIT:
         return NEAR_LIMIT * limit
     if extreme < least:
         return None
+    column = sign * column
     at_extreme = column >= extreme * (1.0 - SAME)
     first, last = runs(at_extreme)
     # A slow peak may show three equal samples too, but it is round: a clipped one has shoulders.

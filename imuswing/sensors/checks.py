@@ -13,7 +13,7 @@ from imuswing.errors import RecordingError
 from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.sensors.clean import Clean
 from imuswing.sensors.clocks import ClockLine
-from imuswing.sensors.columns import finite_rows, magnitude, runs
+from imuswing.sensors.columns import finite_rows, greatest_size, magnitude, runs
 from imuswing.sensors.gravity import scale_error
 from imuswing.sensors.motion import Warning
 from imuswing.sensors.settings import SensorSettings
@@ -25,6 +25,10 @@ from imuswing.vocabulary import (
     STANDARD_GRAVITY,
     WRIST_BEND,
 )
+
+LEAST_SAMPLES = 4
+LOOKED_AT_FIRST = 1000
+"""A sensor with fewer samples is none; so many rows mostly show that there are more and that they change."""
 
 FASTEST = np.radians(10000.0)
 """rad/s; no wearable gyroscope measures more (the largest full scales in trade are 4000 °/s; from memory), while °/s
@@ -40,9 +44,8 @@ def dead(stream: SensorStream) -> Warning | None:
     """A sensor that cannot be used at all: no samples, no gyroscope, an axis that never moves."""
     point = named(stream.tracked_point)
     for what, values in (("gyroscope", stream.gyr), ("accelerometer", stream.acc)):
-        known = finite_rows(values)
         stuck = [axis for axis in range(3) if _never_changes(values[:, axis])]
-        if int(known.sum()) < 4:
+        if _few_samples(values):
             text, do = f"the {what} of {point} has no samples", "charge it, check that it records, and record again"
         elif stuck:
             axes = ", ".join("xyz"[axis] for axis in stuck)
@@ -54,8 +57,15 @@ def dead(stream: SensorStream) -> Warning | None:
     return None
 
 
+def _few_samples(values: FloatArray) -> bool:
+    # The first rows tell nearly always; all are looked at where they do not.
+    return all(int(finite_rows(part).sum()) < LEAST_SAMPLES for part in (values[:LOOKED_AT_FIRST], values))
+
+
 def _never_changes(column: FloatArray) -> bool:
-    return bool(np.fmax.reduce(column) == np.fmin.reduce(column))
+    return all(
+        bool(np.fmax.reduce(part) == np.fmin.reduce(part)) for part in (column[:LOOKED_AT_FIRST], column) if len(part)
+    )
 
 
 def refuse_wrong_units(recording: Recording, sensor: Clean, turning: Turning, gravity: float | None) -> None:
@@ -70,7 +80,7 @@ def refuse_wrong_units(recording: Recording, sensor: Clean, turning: Turning, gr
         if not 0.7 < gravity / STANDARD_GRAVITY < 1.3:
             _refuse(recording, f"{read} where gravity is {STANDARD_GRAVITY:.2f}", "ACCEL")
     # What was read, not what a bridge over a clipped stretch makes of it, which may pass the sensor's range.
-    fastest = float(np.nanmax(np.abs(sensor.stream.gyr)))
+    fastest = greatest_size(sensor.stream.gyr)
     impossible = f"the gyroscope of {point} reads {np.degrees(fastest):.0f} °/s, which no such sensor can measure"
     if fastest > FASTEST:
         _refuse(recording, f"{impossible}, so its unit is probably deg/s and not rad/s", "GYRO")

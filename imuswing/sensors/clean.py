@@ -95,9 +95,13 @@ def frozen_rows(stream: SensorStream, settings: SensorSettings) -> BoolArray:
     return same
 
 
-def clean(stream: SensorStream, *, settings: SensorSettings) -> Clean:
-    """Grid, gaps, clipping, bias, jitter and the meaning of samples, in the order in which each needs the last."""
-    grid = even_grid(stream.time, nominal_rate=stream.rate)
+def clean(stream: SensorStream, *, grid: Grid | None = None, settings: SensorSettings) -> Clean:
+    """Grid, gaps, clipping, bias, jitter and the meaning of samples, in the order in which each needs the last.
+
+    grid: the stream's grid, where it is known already.
+    """
+    grid = grid or even_grid(stream.time, nominal_rate=stream.rate)
+    time = grid.time
     averaged = stream.sample_meaning == "mean"
     frozen = frozen_rows(stream, settings)
     gyr_masks, gyr_limit = clip_masks(stream.gyr, limit=stream.gyr_range, least=LEAST_GYR_RANGE, averaged=averaged)
@@ -112,8 +116,8 @@ def clean(stream: SensorStream, *, settings: SensorSettings) -> Clean:
     rest = find_rest(gyr, acc, lost | clipped, rate=grid.rate, settings=settings)
     gyr_noise = rest.gyr_noise if rest.gyr_noise is not None else GUESSED_GYR_NOISE
     acc_noise = rest.acc_noise if rest.acc_noise is not None else GUESSED_ACC_NOISE
-    bias = estimate_bias(rest.stretches, grid.time, noise=rest.gyr_noise, rate=grid.rate, settings=settings)
-    gyr = bias.take_from(gyr, grid.time)
+    bias = estimate_bias(rest.stretches, time, noise=rest.gyr_noise, rate=grid.rate, settings=settings)
+    gyr = bias.take_from(gyr, time)
 
     filled = bridge_missing(gyr, gyr_missing, rate=grid.rate, noise=gyr_noise, settings=settings, centred=True)
     topped = bridge_clipped(filled.values, gyr_masks, rate=grid.rate, settings=settings)

@@ -28,6 +28,22 @@ def block_sums(values: FloatArray, size: int) -> FloatArray:
     return np.asarray(np.einsum("bsc->bc", values[: blocks * size].reshape(blocks, size, values.shape[1])))
 
 
+def span_sums(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """Sums (S, ...) of rows [first, last) of (N, ...); spans are not empty, in order, and do not overlap."""
+    if len(first) == 0:
+        return np.zeros((0, *values.shape[1:]))
+    edges = np.column_stack((first, last)).ravel()
+    # The sums between spans are left out; so is the end of the last one where it is the end of all.
+    edges = edges[: len(edges) - int(edges[-1] == len(values))]
+    return np.asarray(np.add.reduceat(values, edges, axis=0)[::2])
+
+
+def greatest_size(values: FloatArray) -> float:
+    """The largest absolute value of (N, M), NaN left out; 0 where there is none."""
+    flat = np.ravel(values)
+    return float(max(np.fmax.reduce(flat, initial=0.0), -np.fmin.reduce(flat, initial=0.0)))
+
+
 def runs(mask: BoolArray) -> tuple[IntArray, IntArray]:
     """First and one-past-last index of each run of true values in (N,)."""
     edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1

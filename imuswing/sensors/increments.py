@@ -10,6 +10,9 @@ import numpy as np
 
 from imuswing.recording.model import FloatArray
 
+CHUNK_ROWS = 16384
+"""So many rows are worked on at a time, so that what is between stays in the processor's cache."""
+
 
 def interval_means(instants: FloatArray) -> FloatArray:
     """Mean over the interval before each sample, (N, 3), of values given at even instants (N, 3); row 0 is row 0.
@@ -58,10 +61,12 @@ def instants_from_means(means: FloatArray) -> FloatArray:
 def cross(u: FloatArray, v: FloatArray) -> FloatArray:
     """Cross product of (N, 3) and (N, 3); several times faster than numpy's on long arrays."""
     out = np.empty_like(u)
-    for axis in range(3):
-        i, j = (axis + 1) % 3, (axis + 2) % 3
-        out[:, axis] = u[:, i] * v[:, j]
-        out[:, axis] -= u[:, j] * v[:, i]
+    for first in range(0, len(u), CHUNK_ROWS):
+        rows = slice(first, first + CHUNK_ROWS)
+        a, b = np.ascontiguousarray(u[rows].T), np.ascontiguousarray(v[rows].T)
+        for axis in range(3):
+            i, j = (axis + 1) % 3, (axis + 2) % 3
+            out[rows, axis] = a[i] * b[j] - a[j] * b[i]
     return out
 
 

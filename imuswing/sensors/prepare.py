@@ -7,11 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 
 from imuswing.errors import RecordingError
-from imuswing.recording.model import Recording
+from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.sensors.checks import about_all, about_clocks, about_sensor, dead, refuse_wrong_units
 from imuswing.sensors.clean import Clean, clean
 from imuswing.sensors.clocks import ClockLine, align
 from imuswing.sensors.columns import runs
+from imuswing.sensors.grid import Grid, even_grid
 from imuswing.sensors.increments import rotation_vectors
 from imuswing.sensors.motion import Motion, Prepared, SensorReport, Warning
 from imuswing.sensors.settings import DEFAULT_SETTINGS, SensorSettings
@@ -34,10 +35,11 @@ def prepare(
     """
     warnings: list[Warning] = []
     sensors: dict[str, Clean] = {}
+    grids: dict[str, tuple[FloatArray, Grid]] = {}
     for point, stream in recording.sensors.items():
         fault = dead(stream)
         if fault is None:
-            sensors[point] = clean(stream, settings=settings)
+            sensors[point] = clean(stream, grid=_shared_grid(stream, grids), settings=settings)
         else:
             warnings.append(fault)
     if not sensors:
@@ -60,6 +62,15 @@ def prepare(
     warnings.extend(about_clocks(clocks, sensors, settings))
     warnings.extend(about_all(recording, sensors, settings))
     return Prepared(motions=motions, reports=reports, warnings=tuple(warnings))
+
+
+def _shared_grid(stream: SensorStream, grids: dict[str, tuple[FloatArray, Grid]]) -> Grid:
+    """The even grid of a stream's times; sensors of one tracking system mostly have the same times, and so one grid."""
+    time, grid = grids.get(stream.tracking_system, (None, None))
+    if grid is None or time is None or not np.array_equal(time, stream.time):
+        grid = even_grid(stream.time, nominal_rate=stream.rate)
+        grids[stream.tracking_system] = stream.time, grid
+    return grid
 
 
 def rest_gravity(sensor: Clean) -> float | None:

@@ -7,11 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from imuswing.recording.model import BoolArray, FloatArray, IntArray
-from imuswing.sensors.columns import block_sums, runs
+from imuswing.sensors.columns import block_sums, runs, span_sums
 from imuswing.sensors.settings import SensorSettings
 
 BLOCK_S = 0.05
 """Length of the blocks whose sums everything here is made of: stillness begins and ends on their edges."""
+
+CHUNK_BLOCKS = 512
+"""So many blocks are summed at a time, so that what is between stays in the processor's cache."""
 
 CALM_SHARE = 0.05
 """Share of the recording, its calmest, that shows how still this person and sensor can be."""
@@ -71,18 +74,19 @@ def find_rest(gyr: FloatArray, acc: FloatArray, bad: BoolArray, *, rate: float, 
     usable = np.flatnonzero(_moving(spoilt, width) == 0.0)
     if len(usable) == 0:
         return _no_rest(count)
-    gyr_mean, gyr_variance = _windows(gyr, size, width)
-    _, acc_variance = _windows(acc, size, width)
+    gyr_blocks, acc_blocks = _Blocks.of(gyr, size), _Blocks.of(acc, size)
+    gyr_mean, gyr_variance = _windows(gyr_blocks, width)
+    _, acc_variance = _windows(acc_blocks, width)
     usual, most = np.radians(settings.still_gyr_sd_dps), np.radians(settings.still_gyr_most_dps)
     gyr_limit = _limit(gyr_variance[usable], usual, most, settings)
     acc_limit = _limit(acc_variance[usable], settings.still_acc_sd_mps2, settings.still_acc_most_mps2, settings)
     calm = np.zeros(len(gyr_variance), np.bool_)
     calm[usable] = (gyr_variance[usable] < gyr_limit**2) & (acc_variance[usable] < acc_limit**2)
     calm &= _not_turning(gyr_mean, gyr_variance, calm, settings)
-    stretches = _stretches(_spread(calm, width), size, gyr, acc)
+    blocks = _spread(calm, width)
+    stretches = _stretches(blocks, gyr_blocks, acc_blocks)
     still = np.zeros(count, np.bool_)
-    for first, last in zip(stretches.first, stretches.last, strict=True):
-        still[first:last] = True
+    still[: len(blocks) * size] = np.repeat(blocks, size)
     gyr_noise = _noise(gyr, stretches) if len(stretches) else None
     acc_noise = _noise(acc, stretches) if len(stretches) else None
     return Rest(still=still, stretches=stretches, gyr_noise=gyr_noise, acc_noise=acc_noise)
@@ -94,18 +98,37 @@ def _no_rest(count: int) -> Rest:
     return Rest(still=np.zeros(count, np.bool_), stretches=empty, gyr_noise=None, acc_noise=None)
 
 
-def _windows(values: FloatArray, size: int, width: int) -> tuple[FloatArray, FloatArray]:
-    """Means (W, 3) and the greatest axis' variances (W,) of (N, 3) in windows of `width` blocks of `size` samples, one
-    window a block."""
-    # Taken about a typical value: sums of squares of large offsets would lose digits.
-    typical = np.median(values[:: max(len(values) // 1000, 1)], axis=0)
-    about = values - typical
-    n = size * width
-    total = _moving(block_sums(about, size), width)
-    about *= about
-    variance = (_moving(block_sums(about, size), width) - total * total / n) / max(n - 1, 1)
+@dataclass(frozen=True, kw_only=True)
+class _Blocks:
+    """Sums over blocks of `size` samples of values and their squares, (B, 3) each, about a `typical` value (3,): sums
+    of squares of large offsets would lose digits."""
+
+    size: int
+    typical: FloatArray
+    sums: FloatArray
+    squares: FloatArray
+
+    @classmethod
+    def of(cls, values: FloatArray, size: int) -> _Blocks:
+        typical = np.median(values[:: max(len(values) // 1000, 1)], axis=0)
+        sums = np.empty((len(values) // size, 3))
+        squares = np.empty_like(sums)
+        for first in range(0, len(sums), CHUNK_BLOCKS):
+            last = min(first + CHUNK_BLOCKS, len(sums))
+            about = values[first * size : last * size] - typical
+            sums[first:last] = block_sums(about, size)
+            about *= about
+            squares[first:last] = block_sums(about, size)
+        return cls(size=size, typical=typical, sums=sums, squares=squares)
+
+
+def _windows(blocks: _Blocks, width: int) -> tuple[FloatArray, FloatArray]:
+    """Means (W, 3) and the greatest axis' variances (W,) in windows of `width` blocks, one window a block."""
+    n = blocks.size * width
+    total = _moving(blocks.sums, width)
+    variance = (_moving(blocks.squares, width) - total * total / n) / max(n - 1, 1)
     greatest = np.maximum(np.maximum(variance[:, 0], variance[:, 1]), np.maximum(variance[:, 2], 0.0))
-    return total / n + typical, np.asarray(greatest)
+    return total / n + blocks.typical, np.asarray(greatest)
 
 
 def _not_turning(mean: FloatArray, variance: FloatArray, calm: BoolArray, settings: SensorSettings) -> BoolArray:
@@ -137,16 +160,18 @@ def _spread(calm: BoolArray, width: int) -> BoolArray:
     return np.asarray(_moving(windows[:, None], width)[:, 0] > 0.0)
 
 
-def _stretches(blocks: BoolArray, size: int, gyr: FloatArray, acc: FloatArray) -> Stretches:
-    first, last = runs(blocks)
-    first, last = first * size, last * size
-    spans = list(zip(first.tolist(), last.tolist(), strict=True))
+def _stretches(still: BoolArray, gyr: _Blocks, acc: _Blocks) -> Stretches:
+    """Stretches of still blocks (B,)."""
+    first, last = runs(still)
+    count = ((last - first) * gyr.size)[:, None]
+    gyr_mean, acc_mean = (span_sums(blocks.sums, first, last) / count for blocks in (gyr, acc))
+    variance = np.maximum(span_sums(gyr.squares, first, last) / count - gyr_mean * gyr_mean, 0.0)
     return Stretches(
-        first=first,
-        last=last,
-        gyr=np.array([gyr[i:j].mean(axis=0) for i, j in spans]).reshape(-1, 3),
-        acc=np.array([acc[i:j].mean(axis=0) for i, j in spans]).reshape(-1, 3),
-        gyr_sd=np.array([np.sqrt(gyr[i:j].var(axis=0).mean()) for i, j in spans]),
+        first=first * gyr.size,
+        last=last * gyr.size,
+        gyr=gyr_mean + gyr.typical,
+        acc=acc_mean + acc.typical,
+        gyr_sd=np.sqrt(variance.mean(axis=1)),
     )
 
 
@@ -158,9 +183,12 @@ def _weighted_quantile(values: FloatArray, weight: FloatArray, share: float) -> 
 
 def _noise(values: FloatArray, stretches: Stretches) -> float:
     """SD of a sample of (N, 3), from second differences in the calmest still stretches: tremor hardly shows in them."""
-    variances = []
-    for i, j in zip(stretches.first.tolist(), stretches.last.tolist(), strict=True):
-        difference = values[i + 2 : j] - 2.0 * values[i + 1 : j - 1] + values[i : j - 2]
-        variances.append(float(np.mean(difference * difference)) / 6.0)
-    length = (stretches.last - stretches.first).astype(np.float64)
-    return float(np.sqrt(_weighted_quantile(np.array(variances), length, NOISE_SHARE)))
+    # Stretch after stretch in one array; the two differences across each seam belong to none.
+    length = stretches.last - stretches.first
+    start = np.cumsum(length) - length
+    rows = np.arange(int(length.sum())) + np.repeat(stretches.first - start, length)
+    still = values[rows]
+    difference = still[2:] - 2.0 * still[1:-1] + still[:-2]
+    squares = np.einsum("nc,nc->n", difference, difference)
+    variances = span_sums(squares, start, start + length - 2) / (3.0 * (length - 2) * 6.0)
+    return float(np.sqrt(_weighted_quantile(variances, length.astype(np.float64), NOISE_SHARE)))
