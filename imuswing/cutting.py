@@ -12,7 +12,7 @@ from imuswing.body.calibrate import Calibration
 from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_turn
 from imuswing.body.segments import ALIGNMENT, SegmentMotion, follow_segment
 from imuswing.body.slip import Slip, find_slip, rest_samples, set_right
-from imuswing.orientation.filters import estimate_quaternions
+from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
 from imuswing.orientation.quaternion import FloatArray, inverse, rotate, slerp
 from imuswing.recording.model import Recording
 from imuswing.sensors.motion import Motion, Prepared
@@ -40,10 +40,10 @@ SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
 
 @dataclass(frozen=True, kw_only=True)
 class Oriented:
-    """A prepared recording with each sensor's orientation (N, 4), earth from sensor."""
+    """A prepared recording with each sensor's orientation."""
 
     prepared: Prepared
-    coarse: Mapping[str, FloatArray]
+    coarse: Mapping[str, CoarseOrientation]
 
     @property
     def motions(self) -> Mapping[str, Motion]:
@@ -62,7 +62,7 @@ class Cut:
 def orient(prepared: Prepared) -> Oriented:
     """Each sensor's orientation over the whole recording."""
     coarse = {
-        point: estimate_quaternions(motion.increments * motion.rate, motion.acc, rate=motion.rate)
+        point: coarse_orientation(motion.increments, motion.acc, rate=motion.rate)
         for point, motion in prepared.motions.items()
     }
     return Oriented(prepared=prepared, coarse=coarse)

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from imuswing.body.alignment import Alignment
+from imuswing.orientation.coarse import CoarseOrientation
 from imuswing.orientation.quaternion import FloatArray, exp, inverse, length, multiply, rotate, to_matrix
 from imuswing.orientation.strapdown import integrate
 from imuswing.recording.model import BoolArray, IntArray
@@ -172,7 +173,7 @@ class SegmentMotion:
 
 def follow_segment(
     motion: Motion,
-    q_coarse: FloatArray,
+    q_coarse: CoarseOrientation | FloatArray,
     alignment: Alignment,
     *,
     start: float,
@@ -182,7 +183,7 @@ def follow_segment(
 ) -> SegmentMotion | None:
     """Orientation of a segment from `before_s` before `start` to `after_s` after `end` (s), anchored at `address`.
 
-    q_coarse: (N, 4) earth from sensor of the whole recording, which gives the heading and a first tilt at the address.
+    q_coarse: by sample (4,) earth from sensor of the whole recording: the heading and a first tilt at the address.
     None where the recording does not hold the stretch.
     """
     first, last = np.searchsorted(motion.time, [start - settings.before_s, end + settings.after_s])
