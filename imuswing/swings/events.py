@@ -91,7 +91,7 @@ def place(
     since = arm.time >= candidate.start
     top = top_time(arm.time[since], arm.long_axis[since], first_axis, impact)
     quiet = arm.time >= candidate.start - settings.quiet_s
-    takeaway = takeaway_time(arm.time[quiet], arm.speed[quiet], top)
+    takeaway = takeaway_time(arm.time[quiet], arm.speed[quiet], top, since=candidate.start)
     address = address_time(arm.time, arm.speed, takeaway)
     address_axis = _at(arm.time, arm.long_axis, address)
     top = top_time(arm.time[since], arm.long_axis[since], address_axis, impact)

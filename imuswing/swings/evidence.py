@@ -1,9 +1,10 @@
 """Is a movement with the shape of a swing one? Walking arms, gestures and the bend to the ball share parts of it.
 
 First by itself: each trait adds log odds between two limits, so that no single one decides: a quiet start, a downswing
-clearly faster than the backswing, the golf posture's forward bend, a chest that turns back with the arm, a struck
-ball. Then by likeness: a golfer returns to the same posture and makes the same movement time and again, and whatever
-else happens in a lesson is unlike it. Likeness is seen in the sensors' own axes, so no calibration is needed.
+clearly faster than the backswing and no slower than a fall, an arm that goes on after the ball, the golf posture's
+forward bend, a chest that turns back with the arm, a struck ball. Then by likeness: a golfer returns to the same
+posture and makes the same movement time and again, and whatever else happens in a lesson is unlike it. Likeness is seen
+in the sensors' own axes, so no calibration is needed.
 """
 
 from __future__ import annotations
@@ -23,36 +24,44 @@ def _rad(value: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class Trait:
-    """Log odds that a trait adds: `against` at `low` and below, `in_favour` at `high` and above, straight between."""
+    """Log odds that a trait adds: `at_low` at `low` and below, `at_high` at `high` and above, straight between."""
 
     low: float
     high: float
-    against: float
-    in_favour: float
+    at_low: float
+    at_high: float
 
     def odds(self, value: float) -> float:
         """Log odds at a value; a trait that could not be seen (NaN) adds nothing."""
         if not np.isfinite(value):
             return 0.0
-        return float(np.interp(value, (self.low, self.high), (self.against, self.in_favour)))
+        return float(np.interp(value, (self.low, self.high), (self.at_low, self.at_high)))
 
 
 @dataclass(frozen=True, kw_only=True)
 class EvidenceSettings:
     """Limits and weights (common practice, no source: a golfer starts from rest, bent forward, and turns the chest).
 
+    slow_down: of the time from top to return, s. An arm that hangs free with a club is a pendulum of about 1 m between
+    pivot and middle of swing, with a period of 2 s; it falls from the top to the ball in a quarter of that (a sum on
+    Galilei's law). What comes down slower is held back, and is no swing.
+    through: of the way on after the return, over the arc.  stoop: of the forward bend: golfers bend about 40° to the
+    ball, and nobody swings as deep as one picks it up (common practice, no source).
     alike: from the natural log of the likeness to the session's swings, over that of the one most like the others.
     alike_address, alike_turn: two addresses, or two turns, that differ by this angle (rad) or share are little alike.
     least_turn: smaller turns (rad) have no direction of their own.
     alike_weight: the session's own likeness counts in full only when many more swings than this were seen.
     """
 
-    restless: Trait = Trait(low=_rad(4.0), high=_rad(14.0), against=1.5, in_favour=-2.0)
-    faster: Trait = Trait(low=1.15, high=1.5, against=-1.5, in_favour=1.0)
-    bend: Trait = Trait(low=_rad(6.0), high=_rad(18.0), against=-2.0, in_favour=1.0)
-    turn: Trait = Trait(low=_rad(1.0), high=_rad(8.0), against=-1.5, in_favour=1.0)
-    struck: Trait = Trait(low=2.5, high=4.0, against=0.0, in_favour=2.5)
-    alike: Trait = Trait(low=-3.0, high=-1.0, against=-5.0, in_favour=2.5)
+    restless: Trait = Trait(low=_rad(4.0), high=_rad(14.0), at_low=1.5, at_high=-2.0)
+    faster: Trait = Trait(low=1.15, high=1.5, at_low=-1.5, at_high=1.0)
+    slow_down: Trait = Trait(low=0.5, high=0.8, at_low=0.5, at_high=-2.5)
+    through: Trait = Trait(low=0.1, high=0.3, at_low=-2.0, at_high=0.0)
+    stoop: Trait = Trait(low=_rad(58.0), high=_rad(72.0), at_low=0.0, at_high=-2.5)
+    bend: Trait = Trait(low=_rad(6.0), high=_rad(18.0), at_low=-2.0, at_high=1.0)
+    turn: Trait = Trait(low=_rad(1.0), high=_rad(8.0), at_low=-1.5, at_high=1.0)
+    struck: Trait = Trait(low=2.5, high=4.0, at_low=0.0, at_high=2.5)
+    alike: Trait = Trait(low=-3.0, high=-1.0, at_low=-6.5, at_high=2.5)
     alike_address: float = _rad(8.0)
     alike_turn: float = 0.35
     least_turn: float = _rad(15.0)
@@ -72,7 +81,10 @@ def swing_log_odds(
     return (
         settings.restless.odds(candidate.speed_before)
         + settings.faster.odds(candidate.speed_down / max(candidate.speed_back, 1e-9))
+        + settings.slow_down.odds(candidate.back - candidate.top)
+        + settings.through.odds(candidate.through / max(candidate.arc, 1e-9))
         + settings.bend.odds(bend)
+        + settings.stoop.odds(bend)
         + settings.turn.odds(turn)
         + settings.struck.odds(max(sizes.values(), default=np.nan))
     )

@@ -23,16 +23,23 @@ def _rad(value: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class FindSettings:
-    """Shape of a swing, as wide as chips to full swings need (common practice, no source)."""
+    """Shape of a swing, as wide as chips to full swings need (common practice, no source).
+
+    give_share, give_floor: before a backswing the arm may have come forwards by this share of it, or rad, and more is
+    a movement of its own: a waggle, or coming to the address.
+    through_share, through_floor: the arm goes on after the ball, though a punched chip is all but stopped there.
+    """
 
     through_speed: float = _rad(50.0)
     backswing_s: tuple[float, float] = (0.2, 2.5)
     downswing_s: tuple[float, float] = (0.1, 1.2)
     arc: float = _rad(8.0)
+    give_share: float = 0.15
+    give_floor: float = _rad(3.0)
     return_share: float = 0.45
     return_floor: float = _rad(10.0)
-    through_share: float = 0.25
-    through_floor: float = _rad(8.0)
+    through_share: float = 0.08
+    through_floor: float = _rad(3.0)
     through_s: float = 0.7
     faster_down: float = 1.1
     quiet_s: float = 0.35
@@ -98,22 +105,35 @@ def _shape(
     top = _last(along <= 0.0)
     if top is None or not _between((peak - first - top) / rate, settings.downswing_s):
         return None
-    before_top = along[: top + 1]
-    # The backswing ends, going backwards, where the arm is slow: 8 % of its own fastest.
-    window = before_top[max(top - int(settings.backswing_s[1] * rate), 0) :]
-    fastest = float(-window.min())
+    begin = _backswing_begin(along[: top + 1], settings)
+    backwards = -along[begin : top + 1]
+    fastest = float(backwards.max())
     if fastest <= 0.0:
         return None
-    start_speed = max(0.08 * fastest, _rad(3.0))
-    quickest = top - (len(window) - 1 - int(np.argmin(window)))
-    start = _last(before_top[: quickest + 1] > -start_speed)
-    if start is None:
+    # The backswing starts where, going backwards in time from its fastest, the arm is slow: 8 % of that.
+    slow = _last(backwards[: int(np.argmax(backwards)) + 1] < max(0.08 * fastest, _rad(3.0)))
+    if slow is None and begin == 0:
         return None
+    start = begin + (slow or 0)
     start, top = first + start, first + top
     top = start + int(np.argmax(great_circle(axis[start : top + 3], axis[start])))
     if not _between((top - start) / rate, settings.backswing_s):
         return None
     return _measure(time, axis, speed, (start, top, peak), settings)
+
+
+def _backswing_begin(along: FloatArray, settings: FindSettings) -> int:
+    """Where the movement that ends at the top, the last sample of `along` (M,), begins at the earliest.
+
+    Followed back in time from the top the arm goes ever farther forwards; where it turns round for more than a little,
+    an earlier movement begins.
+    """
+    longest = int(settings.backswing_s[1] * COARSE_RATE) + 1
+    gone = np.cumsum(-along[::-1][:longest]) / COARSE_RATE  # (L,) from the top on, back in time
+    most = np.maximum.accumulate(gone)
+    turned = np.flatnonzero(most - gone > np.maximum(settings.give_share * most, settings.give_floor))
+    until = int(turned[0]) if len(turned) else len(gone) - 1
+    return len(along) - 1 - int(np.argmax(gone[: until + 1]))
 
 
 def _measure(

@@ -41,13 +41,15 @@ def crossing(time: FloatArray, values: FloatArray, index: int, level: float) -> 
     return float(time[index] + np.clip(fraction, 0.0, 1.0) * (time[index + 1] - time[index]))
 
 
-def takeaway_time(time: FloatArray, speed: FloatArray, top: float) -> float:
+def takeaway_time(time: FloatArray, speed: FloatArray, top: float, *, since: float = -np.inf) -> float:
     """The last rise of the long axis's speed through 5 % of its maximum before `top` on the way to that maximum.
 
     `time` must start in the quiet before the swing; if the speed is never under the level, the first time is returned.
+    since: the backswing begins about then; a waggle before it may be faster than the backswing itself.
     """
     until = max(int(np.searchsorted(time, top)), 1)
-    peak = int(np.argmax(speed[:until]))
+    first = min(int(np.searchsorted(time, since)), until - 1)
+    peak = first + int(np.argmax(speed[first:until]))
     level = TAKEAWAY_FRACTION * speed[peak]
     under = np.flatnonzero(speed[:peak] < level)
     return crossing(time, speed, int(under[-1]), level) if len(under) else float(time[0])
