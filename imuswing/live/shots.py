@@ -15,7 +15,7 @@ from imuswing.errors import RecordingError
 from imuswing.lesson import measure_cut, tied_swing
 from imuswing.live.learn import HEADING_BACK_S, Heading, Known
 from imuswing.live.settings import LiveSettings
-from imuswing.orientation.quaternion import FloatArray, exp, inverse, multiply
+from imuswing.orientation.quaternion import FloatArray, inverse, multiply
 from imuswing.recording.model import Recording
 from imuswing.sensors.prepare import prepare
 from imuswing.swings.events import Moments, place
@@ -105,7 +105,7 @@ def _on_headings(oriented: Oriented, headings: Mapping[str, Heading]) -> tuple[O
             at = int(np.searchsorted(time, held.time))
             difference = multiply(held.q, inverse(q[at]))
             angle = 2.0 * float(np.arctan2(difference[3], difference[0]))
-            q = multiply(exp(np.array([0.0, 0.0, angle])), q)
+            q = q.turned_about_vertical(angle)
         coarse[point] = q
         end = int(np.searchsorted(time, time[-1] - HEADING_BACK_S))
         if time[end] >= time[0] + RUN_IN_S:

@@ -7,7 +7,7 @@ are turned into the axes at its end before they are averaged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -43,6 +43,10 @@ class CoarseOrientation:
             more = further >= k
             q[more] = multiply(q[more], exp(self.increments[step[more] * self.size + k]))
         return q
+
+    def turned_about_vertical(self, angle: float) -> CoarseOrientation:
+        """The same with its heading turned by `angle` rad about the earth's Z."""
+        return replace(self, q=multiply(exp(np.array([0.0, 0.0, angle])), self.q))
 
 
 def coarse_orientation(increments: FloatArray, acc: FloatArray, *, rate: float) -> CoarseOrientation:
