@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from imuswing.errors import RecordingError, SettingsError
 from imuswing.formats.guess_time import guess_time
+from imuswing.formats.gyro_scale import scale_between_rests
 from imuswing.formats.mapping import UNITS, FileMap, SensorMap, Unit
 from imuswing.formats.names import Name, point_of, read_name, side_of, unit_of
-from imuswing.formats.physics import Rest, Turning, acc_unit, at_rest, change, gyr_unit, turning, windows
+from imuswing.formats.physics import Rest, Turning, acc_unit, at_rest, change, gyr_unit, mag_unit, turning, windows
 from imuswing.formats.table import Table
 from imuswing.recording.model import FloatArray
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, STANDARD_GRAVITY, TRACKED_POINTS
@@ -21,6 +22,8 @@ IN_ORDER = (CHEST, LEAD_FOREARM, LEAD_HAND)
 COUNTS_PER_G = (1000.0, 1024.0, 2048.0, 4096.0, 8192.0, 16384.0)
 COUNTS_PER_DPS = (10.0, 14.375, 16.4, 32.8, 65.5, 131.0, 1000.0 / 8.75, 1000.0 / 17.5, 1000.0 / 35.0, 1000.0 / 70.0)
 """What data sheets of common sensors state (from memory)."""
+LEAST_COUNTS: float = 500.0
+"""Raw counts of one g are more than this in every sensor of a resolution that serves (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,10 +62,10 @@ def guess_maps(
         if triads:
             one = FileMap(file=table.source.name, table=_table(table), sensors=(), time=time, rate_hz=rate_hz)
             found.append((table, one, triads))
-    if not found:
-        listed = ", ".join(sorted({table.source.name for table in tables}))
+    without = {table.source.name for table in tables} - {table.source.name for table, _, _ in found}
+    if without:
         raise RecordingError(
-            listed,
+            ", ".join(sorted(without)),
             "no columns of an accelerometer and a gyroscope were found",
             "name them with a map (--map FILE); both are needed, with x, y and z",
         )
@@ -108,22 +111,24 @@ def triads_in_data(table: Table, rate: float | None, *, but: str | None, doubts:
     starts = range(len(columns) - 2)
     data = {k: np.column_stack([table.columns[name] for name in columns[k : k + 3]]) for k in starts}
     rests = {k: at_rest(data[k], rate) for k in starts}
-    likely = [k for k, rest in rests.items() if rest and acc_unit(rest.norm)[1] and rest.spread < 0.2]
-    pairs = []
-    for k in likely:
-        for m in starts:
-            if abs(m - k) < 3:
-                continue
-            turn = turning(data[k], data[m], rate, gravity=_gravity(rests[k]), axes=False)
-            if turn is not None and turn.agreement > 0.5:
-                pairs.append((turn.agreement, k, m))
+    likely = [k for k, rest in rests.items() if rest and _gravity_like(rest, counts=_whole(data[k]))]
     taken: set[int] = set()
     chosen: list[tuple[int, int]] = []
-    for _, k, m in sorted(pairs, reverse=True):
-        wanted = {k, k + 1, k + 2, m, m + 1, m + 2}
-        if not wanted & taken:
-            taken |= wanted
-            chosen.append((k, m))
+    # First as the columns stand; what then is left, with any order and signs of the axes (said by `_axes`).
+    for axes in (False, True):
+        pairs = []
+        for k in likely:
+            for m in starts:
+                if abs(m - k) < 3 or taken & {k, k + 1, k + 2, m, m + 1, m + 2}:
+                    continue
+                turn = turning(data[k], data[m], rate, gravity=_gravity(rests[k]), axes=axes)
+                if turn is not None and (turn.agreement > 0.5 or turn.better):
+                    pairs.append((turn.agreement, k, m))
+        for _, k, m in sorted(pairs, reverse=True):
+            wanted = {k, k + 1, k + 2, m, m + 1, m + 2}
+            if not wanted & taken:
+                taken |= wanted
+                chosen.append((k, m))
     left = [name for j, name in enumerate(columns) if j not in taken]
     if chosen and left:
         doubts.append(f"{table.source.name}: not used: {', '.join(left)}")
@@ -197,11 +202,11 @@ def _sensor(table: Table, triads: Triads, point: str, rate: float, doubts: list[
         )
     unit = _acc_unit(table, triads, place, rest, doubts)
     turn = turning(acc, gyr, rate, gravity=_gravity(rest)) if rest else None
+    if turn is not None and turn.agreement > 0.5 and rest is not None:
+        scale = scale_between_rests(acc, gyr, rate, gravity=rest.norm, guess=turn.slope)
+        turn = turn if scale is None else replace(turn, slope=scale)
     rates = _gyr_unit(table, triads, place, turn, float(np.nanmax(np.abs(gyr), initial=0.0)), doubts)
     _axes(place, turn, doubts)
-    mag_unit = next((u for u in (_named_unit(c, "mag") for c in triads.mag or ()) if u), None)
-    if triads.mag and mag_unit is None:
-        doubts.append(f"{place}: the unit of the magnetometer is not told: taken for uT")
     return SensorMap(
         point=point,
         acc=triads.acc,
@@ -209,7 +214,7 @@ def _sensor(table: Table, triads: Triads, point: str, rate: float, doubts: list[
         gyr=triads.gyr,
         gyr_unit=rates,
         mag=triads.mag,
-        mag_unit=mag_unit or "uT",
+        mag_unit=_mag_unit(table, triads, place, doubts),
     )
 
 
@@ -232,8 +237,14 @@ def _quiet(acc: FloatArray, gyr: FloatArray, rate: float) -> FloatArray:
     return total
 
 
-def _gravity_like(rest: Rest) -> bool:
-    return rest.spread < 0.15 and acc_unit(rest.norm)[1]
+def _gravity_like(rest: Rest, *, counts: bool = False) -> bool:
+    """Whether a triad at rest is steady and as long as gravity in a known unit, or at all where it holds counts."""
+    return rest.spread < 0.15 and (acc_unit(rest.norm)[1] or (counts and rest.norm > LEAST_COUNTS))
+
+
+def _whole(values: FloatArray) -> bool:
+    finite = values[np.isfinite(values)]
+    return bool(len(finite)) and bool(np.all(finite == np.round(finite)))
 
 
 def _stack(table: Table, names: Sequence[str]) -> FloatArray:
@@ -271,7 +282,7 @@ def _gyr_unit(table: Table, triads: Triads, place: str, turn: Turning | None, pe
     if isinstance(unit, float):
         per_dps = np.pi / 180.0 / unit
         near = min(COUNTS_PER_DPS, key=lambda usual: abs(usual / per_dps - 1.0))
-        if abs(near / per_dps - 1.0) < 0.2:
+        if abs(near / per_dps - 1.0) < 0.06:
             unit = float(np.pi / 180.0 / near)
     if told is not None and (told == unit or not sure):
         if told != unit:
@@ -282,6 +293,18 @@ def _gyr_unit(table: Table, triads: Triads, place: str, turn: Turning | None, pe
     elif not sure:
         doubts.append(f"{place}: the gyroscope's unit is not certain: taken for {_say(unit)}")
     return unit
+
+
+def _mag_unit(table: Table, triads: Triads, place: str, doubts: list[str]) -> Unit:
+    if triads.mag is None:
+        return "uT"
+    told = _named_unit(triads.mag[0], "mag")
+    found = mag_unit(_stack(table, triads.mag))
+    if found is None or (told is not None and told != found):
+        doubts.append(
+            f"{place}: the magnetometer's unit ({told or 'not told'}) does not give a field of the earth's size"
+        )
+    return told or found or "uT"
 
 
 def _say(unit: Unit) -> str:

@@ -30,7 +30,7 @@ def guess_time(
 ) -> tuple[TimeMap | None, float | None]:
     """The time column of a table and its rate in Hz; no column where there is none (`rate` is then needed)."""
     where = table.source.name
-    name = _column(table, names)
+    name = _column(table, names, rate)
     if name is None or (name.kind == "counter" and rate is None and _counts_rows(table.columns[name.column])):
         if rate is None:
             raise SettingsError(f"{where} has no time column; say how many samples a second it has: --rate HZ")
@@ -55,7 +55,7 @@ def _rate(column: FloatArray, unit_s: float) -> float | None:
     return 1.0 / step if step > 0 else None
 
 
-def _column(table: Table, names: Sequence[Name]) -> Name | None:
+def _column(table: Table, names: Sequence[Name], rate: float | None) -> Name | None:
     """The column that holds the time: by its name, a date, or because it rises."""
     by_name = [n for n in names if n.kind == "time" and n.column not in table.dates]
     dates = [n for n in names if n.column in table.dates]
@@ -66,7 +66,7 @@ def _column(table: Table, names: Sequence[Name]) -> Name | None:
     if by_name or dates:
         return (by_name or dates)[0]  # it does not rise: reading it says why
     free = [n for n in names if n.kind is None]
-    return next((n for n in free if _rises(table.columns[n.column])), None)
+    return next((n for n in free if _rises(table.columns[n.column]) and _is_clock(table.columns[n.column], rate)), None)
 
 
 def _rises(column: FloatArray) -> bool:
@@ -79,6 +79,15 @@ def _rises(column: FloatArray) -> bool:
         and np.mean(steps > 0) > 0.04
         and np.ptp(column) > 0
     )
+
+
+def _is_clock(column: FloatArray, rate: float | None) -> bool:
+    """Whether a column that rises and whose name tells nothing may be the time: a temperature rises, too."""
+    if np.all(column == np.round(column)):
+        return True
+    step = median_step(column)
+    fitting = plausible(tuple(TIME_UNITS), step)
+    return any(rate is None or abs(step * TIME_UNITS[unit] * rate - 1.0) < NEAR for unit in fitting)
 
 
 def _counts_rows(column: FloatArray) -> bool:

@@ -57,7 +57,7 @@ _COUNTER: Final = re.compile(
 
 @dataclass(frozen=True, kw_only=True)
 class Name:
-    """What one name says.  kind: acc, gyr, mag, time, counter, or None.  group: what is left, which parts sensors."""
+    """What one name says.  kind: acc, gyr, mag, time, counter, other or None.  group: the rest, which parts sensors."""
 
     column: str
     kind: str | None = None
@@ -74,10 +74,11 @@ def plain(text: str) -> str:
 
 def read_name(column: str) -> Name:
     """What the name of a column says."""
-    bare, unit_text = _part_unit(column)
+    # An index in brackets is an axis, no unit.
+    bare, unit_text = _part_unit(re.sub(r"[\[(]([0-3xyzXYZ])[\])]", r"_\1", column))
     text = plain(bare)
     if _OTHER.search(text):
-        return Name(column=column)
+        return Name(column=column, kind="other")
     found = _triad(text)
     if found is not None:
         of_what, axis, group = found

@@ -24,8 +24,14 @@ MOST_HEADER_LINES: Final = 60
 """Loggers write some lines about themselves above the table; nobody writes more than this (common practice)."""
 SEPARATORS: Final = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|", "blanks": " "}
 MISSING: Final = ("", "n/a", "N/A", "NA", "na", "nan", "NaN", "NAN", "null", "NULL", "None", "none", "-")
+_NULLS: Final = (
+    *MISSING,
+    *(f" {word}" for word in MISSING if word),
+    *(" " * width for width in range(1, 24)),
+)
+"""The same as the parser meets them: it leaves the blanks behind a separator on."""
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_NUMBER_COMMA: Final = re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?")
+_NUMBER_COMMA: Final = re.compile(r"[+-]?(\d+(,\d+)?|,\d+)([eE][+-]?\d+)?")
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d([.,]\d+)?(Z|[+-]\d\d:?\d\d)?")
 
 
@@ -264,7 +270,7 @@ def _batches(path: Path, layout: Layout, wanted: list[int]) -> Iterator[Any]:
         convert_options=pyarrow.csv.ConvertOptions(
             column_types={str(k): pa.string() if layout.kinds[k] == "date" else pa.float64() for k in wanted},
             include_columns=[str(k) for k in wanted],
-            null_values=list(MISSING),
+            null_values=list(_NULLS),
             strings_can_be_null=True,
             decimal_point=layout.decimal,
         ),
@@ -279,6 +285,17 @@ def _numbers(column: Any) -> FloatArray:
 
 
 def _dates(column: Any) -> FloatArray:
+    import pyarrow as pa
+
+    for zone in (None, "UTC"):  # dates without a zone, and with one: the parser takes each for itself
+        try:
+            whole = column.cast(pa.timestamp("ns", tz=zone)).cast(pa.int64())
+        except pa.ArrowInvalid:
+            continue
+        # Nanoseconds since 1970 need 61 bits, a float64 has 53: taken apart first.
+        seconds, rest = np.divmod(np.array(whole.fill_null(0)), 1_000_000_000)
+        times: FloatArray = np.where(np.array(whole.is_valid()), seconds + rest / 1e9, np.nan)
+        return times
     return np.array([np.nan if cell is None else seconds_of_date(cell) for cell in column.to_pylist()])
 
 
