@@ -9,6 +9,7 @@ import numpy as np
 
 from imuswing.body.alignment import Alignment
 from imuswing.live.buffer import Tail
+from imuswing.live.guide import watch_over
 from imuswing.live.learn import learn, recalibrated, recording_of
 from imuswing.live.messages import Message, Notice
 from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, SystemHead
@@ -125,7 +126,8 @@ def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
         if state.now >= pending.due:
             state, told = _settle(state, pending, settings)
             messages += told
-    return _kept_up(state, settings), messages
+    state, told = watch_over(_kept_up(state, settings), settings)
+    return state, messages + told
 
 
 def _steps(state: State) -> list[Event]:

@@ -222,20 +222,28 @@ def _read_lines(path: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
-def read_rows(path: Path, head: SystemHead, *, block: int = 20_000) -> list[FloatArray]:
-    """A journal's table as blocks of rows (n, columns)."""
-    blocks, rows = [], []
-    with path.open(encoding="ascii") as file:
-        for line in file:
-            rows.append([np.nan if cell == NOT_AVAILABLE else float(cell) for cell in line.split("\t")])
-            if len(rows) == block:
-                blocks.append(np.array(rows))
-                rows = []
-    if rows:
-        blocks.append(np.array(rows))
-    if any(found.shape[1] != head.columns for found in blocks):
-        raise RecordingError(path, f"has not {head.columns} cells in each line", "move its folder away and start again")
-    return blocks
+def read_rows(path: Path, head: SystemHead) -> FloatArray:
+    """A journal's table as rows (N, columns), lost samples NaN."""
+    import pyarrow as pa
+    import pyarrow.csv
+
+    names = [str(column) for column in range(head.columns)]
+    if not path.stat().st_size:
+        return np.zeros((0, head.columns))
+    try:
+        table = pyarrow.csv.read_csv(
+            path,
+            read_options=pyarrow.csv.ReadOptions(column_names=names),
+            parse_options=pyarrow.csv.ParseOptions(delimiter="\t", quote_char=False),
+            convert_options=pyarrow.csv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.float64()), null_values=[NOT_AVAILABLE]
+            ),
+        )
+    except pa.ArrowInvalid as error:
+        raise RecordingError(
+            path, f"cannot be read ({str(error).splitlines()[0]})", "move its folder away and start again"
+        ) from error
+    return np.stack([column.to_numpy(zero_copy_only=False) for column in table.columns], axis=1)
 
 
 def make_recording(

@@ -164,8 +164,7 @@ class Live:
         last: dict[str, float] = {}
         rows = {}
         for name, head in self.journal.heads.items():
-            blocks = read_rows(self.journal.table(name), head)
-            rows[name] = np.concatenate(blocks) if blocks else np.zeros((0, head.columns))
+            rows[name] = read_rows(self.journal.table(name), head)
             if len(rows[name]):
                 last[name] = float(rows[name][-1, TIME_COLUMN])
         for arrival in fed(rows, delays, self.settings):

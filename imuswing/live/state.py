@@ -38,7 +38,7 @@ class State:
     block: the one that runs, with block_note a remark on it; in_block: shots in it.
     looked: when the arm came back in the newest candidates that were looked at.
     steps_read: calibration events that the alignments rest on.  doing: the step that runs, since doing_since.
-    next_open, next_keep_up, next_levels: when next.  now: the time.
+    next_open, next_keep_up, next_levels, next_sign: when next.  lost: sensors that lose most samples.  now: the time.
     """
 
     session: Session
@@ -64,3 +64,5 @@ class State:
     now: float = 0.0
     doing: str | None = None
     doing_since: float = 0.0
+    next_sign: float = 0.0
+    lost: frozenset[str] = frozenset()

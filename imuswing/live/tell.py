@@ -91,12 +91,14 @@ def told_steps(state: State) -> list[Message]:
     worn = {sensor.tracked_point for tail in state.tails.values() for sensor in tail.head.sensors}
     steps = [step for step in CALIBRATION_STEPS if step != CLUB_HANG or CLUB in worn]
     source = known.calibration.source if known.calibration.alignments else None
-    return [Routine(steps=tuple(_step(known.calibration, step) for step in steps), calibrated=source)]
+    marked = {event.trial_type for event in state.events}
+    told = tuple(_step(known.calibration, step, tried=step in marked) for step in steps)
+    return [Routine(steps=told, calibrated=source)]
 
 
-def _step(calibration: Calibration, step: str) -> Step:
+def _step(calibration: Calibration, step: str, *, tried: bool) -> Step:
     result = calibration.steps.get(step)
-    if result is None:
+    if result is None or not (result.found or tried):
         return Step(step=step, state="next")
     if not result.found:
         return Step(step=step, state="redo", reason="not_seen")

@@ -14,8 +14,8 @@ from imuswing.recording.model import SensorStream
 from imuswing.sensors.clocks import ClockLine
 from imuswing.swings.find import COARSE_RATE, Candidate, FindSettings, find_candidates
 
-LIVELY_S = 1.0
-"""Where the sensor has not been fast in the newest second, nothing is looked for."""
+LIVELY_S = 0.7
+"""A swing is looked at so soon after the arm was fastest; where it was not fast in this time there is none."""
 
 
 def newest_candidate(
@@ -38,5 +38,6 @@ def newest_candidate(
     time = stream.time[-1] - np.arange(count, -1, -1) / COARSE_RATE
     at = np.stack([np.interp(time, stream.time, turned[:, k]) for k in range(3)], axis=1)
     directions = rotate(integrate(np.diff(at, axis=0, prepend=at[:1])), axis)
-    found = find_candidates(clock(time), directions, settings=settings)
+    common = clock(time)
+    found = find_candidates(common, directions, settings=settings, since=float(common[-1]) - LIVELY_S)
     return found[-1] if found else None

@@ -63,9 +63,12 @@ class Candidate:
     speed_before: float
 
 
-def find_candidates(time: FloatArray, axis: FloatArray, *, settings: FindSettings) -> list[Candidate]:
+def find_candidates(
+    time: FloatArray, axis: FloatArray, *, settings: FindSettings, since: float = -np.inf
+) -> list[Candidate]:
     """Every movement with the shape of a swing in `axis` (N, 3), unit vectors at evenly spaced `time` (N,), in order.
 
+    since: s; only those that were fastest after it are looked for.
     Overlapping ones are settled for the wider arc. NaN rows (a lost stretch) never belong to a swing.
     """
     if len(time) < int(2 * COARSE_RATE):
@@ -74,6 +77,8 @@ def find_candidates(time: FloatArray, axis: FloatArray, *, settings: FindSetting
     speed = np.linalg.norm(turn, axis=1)
     found = []
     for peak in _peaks(speed, settings.through_speed, radius=int(0.1 * COARSE_RATE)):
+        if time[peak] < since:
+            continue
         candidate = _shape(time, axis, turn, speed, peak, settings)
         if candidate is not None:
             found.append(candidate)
