@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from imuswing.live.hub import Hub
-    from imuswing.live.messages import Message
+    from imuswing.live.messages import Band, Message
     from imuswing.live.model import Session, Source
     from imuswing.recording.model import Recording
     from imuswing.vocabulary import LeadSide
@@ -28,6 +30,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--speed", type=float, default=1.0, metavar="X", help="times its own pace; inf: all at once (1)"
     )
     parser.add_argument("--no-page", action="store_true", help="no page, one line a shot here only")
+    parser.add_argument("--port", type=int, default=0, metavar="N", help="of the page; 0: any that is free (0)")
+    parser.add_argument(
+        "--phone", action="store_true", help="let another device on this network see the page, by a one-time token"
+    )
+    parser.add_argument("--language", choices=("en", "de"), default="en", help="of the page (en)")
     parser.add_argument("--finish", action="store_true", help="only make an interrupted recording whole")
 
 
@@ -110,12 +117,49 @@ def _lead_side(args: argparse.Namespace, recording: Recording) -> LeadSide:
 def _record(args: argparse.Namespace, session: Session, source: Source, hub: Hub) -> int:
     from imuswing.live.session import Live
 
-    live = Live(args.into, session, source, hub=hub, say=_say)
+    bands, intents = _plan(args)
+    live = Live(args.into, session, source, hub=hub, bands=bands, intents=intents, say=_say)
     if live.resumed:
         print("an interrupted recording of this participant, session and task goes on", flush=True)
-    finished = live.run()
+    with _page(args, hub):
+        finished = live.run()
     print(f"written: {finished.path} and {finished.shown}")
     return 0
+
+
+def _plan(args: argparse.Namespace) -> tuple[dict[str, Band], tuple[str, ...]]:
+    """The bands and words of the goals agreed with this participant for this task."""
+    from imuswing.plan.files import plan_path, read_plan
+
+    path = plan_path(args.into, args.participant)
+    goals = read_plan(path).goals if path.exists() else ()
+    here = [goal for goal in goals if goal.task in (None, args.task)]
+    bands: dict[str, Band] = {goal.measure: (goal.low, goal.high) for goal in here}
+    return bands, tuple(dict.fromkeys(goal.words for goal in here if goal.words))
+
+
+def _page(args: argparse.Namespace, hub: Hub) -> AbstractContextManager[object]:
+    """The page while it is served, its addresses printed; nothing with --no-page."""
+    if args.no_page:
+        return nullcontext()
+    from importlib import import_module
+
+    from imuswing.errors import MissingExtraError
+
+    try:
+        page = import_module("imuswing.live.page")
+    except ImportError as error:
+        raise MissingExtraError("live", "the page of imuswing live (without it: --no-page)") from error
+    return _told(page.serve(hub, port=args.port, phone=args.phone, language=args.language))
+
+
+@contextmanager
+def _told(page: AbstractContextManager[Any]) -> Iterator[object]:
+    with page as served:
+        for text in (served.url, served.phone_url, served.warning):
+            if text is not None:
+                print(text, flush=True)
+        yield served
 
 
 def _say(message: Message) -> None:

@@ -42,8 +42,9 @@ Band = tuple[float | None, float | None]
 class Hello:
     """Whose recording this is. worn: tracked points.  bands: agreed bands by measure (`backswing_arc_deg`, …).
 
-    outcomes, blocks: words that the page offers; the coach may use others.  replay_speed: None where it is no replay.
-    resumed: an interrupted recording goes on.  calibrated: where the sensors' axes come from, in words, or None.
+    outcomes, blocks, intents: words that the page offers; the coach may use others.  replay_speed: None where it is no
+    replay.  resumed: an interrupted recording goes on.  calibrated: where the sensors' axes come from, in words; None
+    where they are not known.
     """
 
     participant: str
@@ -54,6 +55,7 @@ class Hello:
     bands: Mapping[str, Band] = field(default_factory=lambda: MappingProxyType({}))
     outcomes: tuple[str, ...] = ("pure", "thin", "fat", "toe", "heel")
     blocks: tuple[str, ...] = ("baseline", "drill", "transfer")
+    intents: tuple[str, ...] = ()
     replay_speed: float | None = None
     resumed: bool = False
     calibrated: str | None = None

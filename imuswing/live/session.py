@@ -56,6 +56,7 @@ class Live:
         hub: Hub,
         settings: LiveSettings | None = None,
         bands: Mapping[str, Band] | None = None,
+        intents: Sequence[str] = (),
         say: Callable[[Message], None] = lambda message: None,
     ) -> None:
         self.settings = settings or LiveSettings()
@@ -73,6 +74,7 @@ class Live:
         self.state = begin(self.journal.session, source.heads)
         earlier = newest_routine(dataset, session, self.settings)
         self.state = replace(self.state, bands=bands or {}, earlier=earlier)
+        self._intents = tuple(intents)
         self._trouble: str | None = None
         self._clocks_noted = False
 
@@ -101,6 +103,7 @@ class Live:
                 lead_side=session.lead_side,
                 worn=worn,
                 bands=state.bands,
+                intents=self._intents,
                 replay_speed=self.source.speed if self.source.speed and np.isfinite(self.source.speed) else None,
                 resumed=self.resumed,
                 simulated=session.simulated,

@@ -100,16 +100,16 @@ def _on_headings(oriented: Oriented, headings: Mapping[str, Heading]) -> tuple[O
     """Coarse orientations turned about the vertical to go on where the window before left off."""
     coarse, carried = {}, dict(headings)
     for point, motion in oriented.motions.items():
-        q, time, held = oriented.coarse[point], motion.time, headings.get(point)
+        course, time, held = oriented.coarse[point], motion.time, headings.get(point)
         if held is not None and time[0] + RUN_IN_S <= held.time <= time[-1]:
             at = int(np.searchsorted(time, held.time))
-            difference = multiply(held.q, inverse(q[at]))
+            difference = multiply(held.q, inverse(course[at]))
             angle = 2.0 * float(np.arctan2(difference[3], difference[0]))
-            q = q.turned_about_vertical(angle)
-        coarse[point] = q
+            course = course.turned_about_vertical(angle)
+        coarse[point] = course
         end = int(np.searchsorted(time, time[-1] - HEADING_BACK_S))
         if time[end] >= time[0] + RUN_IN_S:
-            carried[point] = Heading(time=float(time[end]), q=q[end])
+            carried[point] = Heading(time=float(time[end]), q=course[end])
     return replace(oriented, coarse=coarse), carried
 
 
