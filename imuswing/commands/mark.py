@@ -38,6 +38,7 @@ EDITS = (
 )
 """Each word with what stands behind it and what it does."""
 HELP = "\n".join(f"  {verb} {shape:<16}{text}" for verb, shape, text in EDITS)
+HELP += "\nInstead of N, @TIME means the swing whose impact is there (rename, intent: the block)."
 
 
 class AddEdit(argparse.Action):
@@ -57,6 +58,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "recording", type=Path, metavar="RECORDING", help="a *_motion.tsv; of a folder with several, all are shown"
     )
     parser.add_argument("--list", action="store_true", help="only show, also at a terminal")
+    parser.add_argument(
+        "--apply", type=Path, metavar="FILE", help="make the corrections that were saved from the coach's page"
+    )
     for verb, shape, text in EDITS:
         parser.add_argument(f"--{verb}", action=AddEdit, dest="edits", default=[], metavar=shape, help=text)
 
@@ -68,6 +72,10 @@ def run(args: argparse.Namespace) -> int:
     from imuswing.recording.read import find_recordings, read
 
     paths = find_recordings(args.recording)
+    if args.apply is not None:
+        if args.edits:
+            raise SettingsError("--apply stands by itself; write further changes into its file or call mark once more")
+        return _apply(args.apply, paths)
     edits = [Edit(verb=verb, text=text) for verb, text in args.edits]
     if edits and len(paths) > 1:
         raise SettingsError(f"{args.recording} holds {len(paths)} recordings; name one, such as {paths[0]}")
@@ -80,6 +88,27 @@ def run(args: argparse.Namespace) -> int:
         _show(path, listed, reason)
         if len(paths) == 1 and not args.list and _asks():
             _session(recording, listed)
+    return 0
+
+
+def _apply(sheet: Path, paths: Sequence[Path]) -> int:
+    """Make the edits of a file; none is written before all of them are found sound."""
+    from imuswing.errors import SettingsError
+    from imuswing.marking.edits import edited
+    from imuswing.marking.sheet import read_sheet, recordings_meant
+    from imuswing.recording.read import read
+
+    sound = []
+    for path, edits in recordings_meant(sheet, read_sheet(sheet), paths).items():
+        recording = read(path)
+        listed, _ = _listed(recording)
+        try:
+            edited(recording, listed, edits)
+        except SettingsError as error:
+            raise SettingsError(f"{sheet}, about {path.name}: {error}") from error
+        sound.append((recording, listed, edits))
+    for recording, listed, edits in sound:
+        _save(recording, listed, edits)
     return 0
 
 

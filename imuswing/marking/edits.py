@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -23,13 +24,19 @@ from imuswing.vocabulary import (
 
 TIME: Final = r"\d+(?::[0-5]?\d){0,2}(?:\.\d+)?"
 SPAN: Final = re.compile(rf"({TIME})(?:-({TIME})|\+({TIME}))?")
+NEAR_S: Final = 0.5
+"""`@TIME` means the swing whose impact is nearest to it within this; swings are seconds apart (common practice, no
+source)."""
 END_MARGIN_S: Final = 0.001
 """Times are written to the millisecond; a mark at the very end may be rounded up."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Edit:
-    """verb: one of `VERBS`.  text: what stands behind it, such as `3=thin` or `baseline@60-180`."""
+    """verb: one of `VERBS`.  text: what stands behind it, such as `3=thin` or `baseline@60-180`.
+
+    A line may also be named by a time, as in `@81.417=thin`: the swing with its impact there, or the block.
+    """
 
     verb: str
     text: str
@@ -56,10 +63,33 @@ class _Work:
         self.rows = [list(line.rows) for line in listed]
 
     def line(self, text: str) -> tuple[int, Line]:
-        """A line by its number, with its index."""
+        """A line by its number, or as `@TIME` the swing whose impact is there, with its index."""
+        if text.startswith("@"):
+            index = self._swing_at(text)
+            return index, self.listed[index]
         if not text.isdecimal() or not 1 <= int(text) <= len(self.listed):
             raise SettingsError(f"there is no line {text!r}; the list has the numbers 1 to {len(self.listed)}")
         return int(text) - 1, self.listed[int(text) - 1]
+
+    def _swing_at(self, text: str) -> int:
+        start = _moment(text)
+        swings = [(abs(line.swing.impact - start), k) for k, line in enumerate(self.listed) if line.swing is not None]
+        away, index = min(swings, default=(math.inf, 0))
+        if away > NEAR_S:
+            raise SettingsError(
+                f"no swing has its impact at {start:.3f} s; look at the list, and make the page anew if it is older"
+            )
+        return index
+
+    def block(self, text: str) -> tuple[int, Line]:
+        """The line of a block: by its number, or as `@TIME` the last one that has begun by then."""
+        if not text.startswith("@"):
+            return self.line(text)
+        start = _moment(text)
+        begun = [k for k, line in enumerate(self.listed) if line.what == BLOCK and line.onset <= start]
+        if not begun:
+            raise SettingsError(f"no block has begun by {start:.3f} s; mark one with block NAME@START-END")
+        return begun[-1], self.listed[begun[-1]]
 
     def add(self, event: Event, index: int | None = None) -> None:
         if event.onset > self.lasts + END_MARGIN_S or event.end > self.lasts + END_MARGIN_S:
@@ -93,6 +123,14 @@ class _Work:
             self.remove(index, row)
         for note in notes:
             self.add(correction(round(onset, 3), note), index)
+
+
+def _moment(text: str) -> float:
+    """`@81.4` or `@1:21.4` in seconds."""
+    start, duration = span(text.removeprefix("@"))
+    if duration is not None:
+        raise SettingsError(f"{text!r} has an end; write a moment only, such as @81.4")
+    return start
 
 
 def seconds(text: str) -> float:
@@ -239,13 +277,13 @@ def _kind(work: _Work, text: str) -> None:
 
 def _intent(work: _Work, text: str) -> None:
     number, intent = _pair(text, "=", "a line and the intention, such as 2=chest keeps turning")
-    index, _ = work.line(number)
+    index, _ = work.block(number)
     work.change(index, _row(work, index, number, BLOCK, SHOT), intent=intent or None)
 
 
 def _rename(work: _Work, text: str) -> None:
     number, name = _pair(text, "=", "the line of a block and its name, such as 2=drill")
-    index, _ = work.line(number)
+    index, _ = work.block(number)
     if not name:
         raise SettingsError(f"line {number} would be a block without a name; write {number}=NAME")
     work.change(index, _row(work, index, number, BLOCK), block=name)

@@ -110,9 +110,22 @@ def _shot(
         "shot": swing.is_shot,
         "lead": str(recording.described.get("lead_side") or "left"),
         "values": {measure.name: _value(swing, measure, texts) for measure in MEASURES if _has(swing, measure)},
+        "at": _place(swing, recording),
         "moments": {key: round(at, 4) for key, column in MOMENTS if (at := swing.since_impact(column)) is not None},
     }
     return entry | _curves(swing) | ({} if turns is None else {"turns": turns})
+
+
+def _place(swing: SwingView, recording: RecordingView) -> dict[str, Any] | None:
+    """Where the swing stands in its recording, for corrections; None where the results do not say."""
+    file = recording.described.get("file")
+    moments = [swing.values.get(f"{name}_s") for name in ("takeaway", "impact", "finish")]
+    if not file or None in moments:
+        return None
+    times = {
+        name: round(float(at or 0.0), 3) for name, at in zip(("takeaway", "impact", "finish"), moments, strict=True)
+    }
+    return {"file": str(file), "intent": swing.intent, **times}
 
 
 def _has(swing: SwingView, measure: Measure) -> bool:

@@ -13,6 +13,7 @@ from imuswing.report.coach_data import curves_data, limits_data, marks_data, mea
 from imuswing.report.coach_parts import (
     bench_section,
     change_section,
+    correct_section,
     filters,
     notes_section,
     relations_section,
@@ -30,7 +31,7 @@ from imuswing.report.texts import ENGLISH, Texts
 from imuswing.report.views import RecordingView, recordings_from
 from imuswing.report.wording import recording_name
 
-SCRIPTS: Final = ("coach_plots.js", "coach_figure.js", "coach.js")
+SCRIPTS: Final = ("coach_plots.js", "coach_figure.js", "coach_correct.js", "coach.js")
 TEXTS_FOR_SCRIPTS: Final = (
     "coach.none",
     "coach.shown_count",
@@ -47,6 +48,19 @@ TEXTS_FOR_SCRIPTS: Final = (
     "coach.moment_finish",
     "coach.target",
     "chest.practice",
+    "correct.take_back",
+    "correct.count",
+    "correct.told_block",
+    "correct.told_from",
+    "correct.told_outcome",
+    "correct.told_no_outcome",
+    "correct.told_practice",
+    "correct.told_shot",
+    "correct.told_delete",
+    "correct.told_impact",
+    "correct.is_practice",
+    "correct.is_shot",
+    "correct.impact_here",
     "at_curve.through",
     "number.minus",
     "number.decimal",
@@ -75,6 +89,7 @@ def render_coach(
         strip_section(recordings, texts),
         bench_section(recordings, results.orientations is not None, texts),
         section("table", texts("table.title"), swing_table(recordings, names, texts, beside=True)),
+        correct_section(texts),
         *_changes(results, recordings, view, by or usual_by(results), texts),
         relations_section(results, several, texts),
         notes_section(view, recordings, texts),

@@ -22,6 +22,7 @@ from imuswing.report.views import RecordingView
 from imuswing.report.wording import goal_text, verdict_text
 
 FILTERS: Final = ("session", "task", "block", "outcome", "verdict", "kind")
+APPLY: Final = "imuswing mark DATASET --apply corrections.txt"
 VIEWS: Final = ("front", "line", "above")
 FIGURE_WORDS: Final = ("figure_read", "figure_limits")
 
@@ -103,6 +104,44 @@ def _curve_places(texts: Texts) -> list[Html]:
         tag("div", id="lower", class_="curveplot", role="img", aria_label=texts("coach.lower_alt")),
         tag("p", texts("coach.keys"), class_="quiet small"),
     ]  # fmt: skip
+
+
+def correct_section(texts: Texts) -> Html:
+    """Where the coach says what is wrong with a shot; collected as lines for `imuswing mark`, nothing changes here."""
+
+    def button(name: str, key: str) -> Html:
+        return tag("button", texts(f"correct.{key}", time=texts.number(0.0, 2)), type="button", id=f"correct-{name}")
+
+    def choice(name: str, known: str) -> list[Html]:
+        entry = tag("input", type="text", id=f"correct-{name}", list=known, autocomplete="off")
+        return [tag("label", texts(f"correct.{name}"), " ", entry), tag("datalist", id=known)]
+
+    outcome = [*choice("outcome", "outcomes-known"), tag("button", texts("correct.note"), type="submit")]
+    block = [*choice("block", "blocks-known"), button("alone", "block_alone"), button("from", "block_from")]
+    others = [button("kind", "is_practice"), button("delete", "delete"), button("impact", "impact_here")]
+    tools = [
+        tag("form", outcome, id="correct-form", class_="correctline"),
+        tag("div", block, class_="correctline"),
+        tag("div", others, class_="correctline"),
+    ]
+    told = texts("correct.sheet_label")
+    kept = [
+        tag("ol", id="correct-list", class_="long"),
+        tag("textarea", id="correct-sheet", readonly=True, rows=6, spellcheck="false", aria_label=told),
+        tag("div", button("save", "save"), button("copy", "copy"), class_="correctline"),
+        tag("p", texts("correct.apply"), " ", tag("code", APPLY)),
+    ]
+    return section(
+        "correct",
+        texts("correct.title"),
+        tag("p", texts("correct.read"), class_="read"),
+        tag("p", texts("correct.about"), " ", tag("b", id="correct-shot"), class_="scripted"),
+        tag("div", tools, id="correct-tools", class_="scripted"),
+        tag("p", texts("correct.nameless"), id="correct-nameless", hidden=True, class_="absent"),
+        tag("p", id="correct-said", class_="unseen", aria_live="polite"),
+        tag("p", texts("correct.none"), id="correct-none", class_="quiet scripted"),
+        tag("div", kept, id="correct-kept", hidden=True),
+    )
 
 
 def _mark_legend(texts: Texts) -> list[Html]:

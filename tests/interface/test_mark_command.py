@@ -214,3 +214,65 @@ def test_help_and_verbs_agree() -> None:
     from imuswing.marking.edits import VERBS
 
     assert [verb for verb, _, _ in mark.EDITS] == list(VERBS)
+
+
+def test_corrections_saved_from_a_page_are_applied_by_time_and_the_measures_follow(
+    small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The lines are those that the coach's page writes (tests/browser holds that)."""
+    before = swings_of(small_dataset)
+    shots = before[before["kind"] == "shot"].reset_index(drop=True)
+    first, second, third = (float(shots["impact_s"][k]) for k in range(3))
+    start, end = float(shots["takeaway_s"][1]) - 0.5, float(shots["finish_s"][1])
+    name = find_recordings(small_dataset)[0].name
+    sheet = tmp_path / "corrections.txt"
+    sheet.write_text(
+        f"# by the coach\n{name}\noutcome @{first:.3f}=fat\nblock mine@{start:.3f}-{end:.3f}=slow back\n"
+        f"move @{second:.3f}={second + 0.02:.3f}\n\ndelete @{third:.3f}\n",
+        encoding="utf-8",
+    )
+    samples = samples_of(small_dataset)
+    assert main(["mark", str(small_dataset), "--apply", str(sheet)]) == 0
+    assert "analyze the recording again" in capsys.readouterr().out
+    after = swings_of(small_dataset)
+    assert len(after) == len(before) - 1
+    own = after.set_index("impact_s").sort_index()
+    assert own.loc[first, "outcome"] == "fat"
+    moved = after[(after["impact_s"] - second - 0.02).abs() < 6e-4].iloc[0]
+    assert (moved["block"], moved["intent"]) == ("mine", "slow back")
+    assert "impact_by_hand" in moved["flags"]
+    assert not ((after["impact_s"] - third).abs() < 1.0).any()
+    assert samples_of(small_dataset) == samples
+    assert errors_of(small_dataset) == []
+
+
+@pytest.mark.parametrize(
+    ("lines", "status", "said"),
+    [
+        ("{name}\noutcome @3.0=fat\n", 2, "no swing has its impact at 3.000 s"),
+        ("{name}\nremove @3.0\n", 1, "line 2 begins with 'remove'; begin it with step"),
+        ("sub-X9_ses-01_task-chip_tracksys-chest_motion.tsv\ndelete @3.0\n", 1, "0 recordings here fit that"),
+        ("# nothing\n", 1, "holds no correction"),
+        ("rename @0.0=drill\n", 2, "no block has begun by 0.000 s"),
+        ("delete @3.0-4.0\n", 2, "has an end"),
+    ],
+)
+def test_a_sheet_that_does_not_fit_is_told_and_nothing_is_written(
+    small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], lines: str, status: int, said: str
+) -> None:
+    before = events_of(small_dataset)
+    sheet = tmp_path / "corrections.txt"
+    sheet.write_text(lines.format(name=find_recordings(small_dataset)[0].name), encoding="utf-8")
+    assert main(["mark", str(small_dataset), "--apply", str(sheet)]) == status
+    assert said in capsys.readouterr().err
+    assert main(["mark", str(small_dataset), "--apply", str(sheet), "--tap", "3"]) == 2
+    assert main(["mark", str(small_dataset), "--apply", str(tmp_path / "missing.txt")]) == 1
+    assert events_of(small_dataset) == before
+
+
+def test_a_block_is_renamed_by_a_time_within_it(small_dataset: Path) -> None:
+    blocks = [row for row in events_of(small_dataset) if row["trial_type"] == "block"]
+    inside = float(blocks[0]["onset"]) + 1.0
+    assert main(["mark", str(small_dataset), "--rename", f"@{inside}=warm-up", "--intent", f"@{inside}=easy"]) == 0
+    (row,) = [row for row in events_of(small_dataset) if row["block"] == "warm-up"]
+    assert (row["onset"], row["intent"]) == (blocks[0]["onset"], "easy")

@@ -162,6 +162,7 @@
     slider.setAttribute("aria-valuenow", state.time.toFixed(2));
     slider.setAttribute("aria-valuetext", words);
     drawFigure();
+    correcting.show(shots.get(state.picked), state.time);
   };
   const KEYS = { ArrowRight: 0.01, ArrowUp: 0.01, ArrowLeft: -0.01, ArrowDown: -0.01, PageUp: 0.1, PageDown: -0.1 };
   const plainKey = (event) => !event.ctrlKey && !event.metaKey && !event.altKey;
@@ -307,6 +308,11 @@
     all("thead th", table).forEach((head, column) => head.querySelector("button").addEventListener("click", () => sortBy(head, column)));
     by("all-columns").addEventListener("change", () => table.classList.toggle("everything", by("all-columns").checked));
   }
+
+  const correcting = corrections.make(data.shots, {
+    texts: data.texts, fill, write, pick: (key) => pick(key, false),
+    changed: (keys) => all("[data-row]").forEach((row) => row.classList.toggle("corrected", keys.has(row.dataset.row))),
+  });
 
   const show = () => {
     choices.shown.value = state.picked || "";
