@@ -10,7 +10,7 @@ from importlib import import_module
 from multiprocessing import get_context
 from typing import Any
 
-from imuswing.batch.work import Done, Task, quiet_worker, run_task
+from imuswing.batch.work import Done, Task, quiet_worker, run_task, start_worker
 from imuswing.errors import MissingExtraError, SettingsError
 
 WINDOW = 4
@@ -40,7 +40,7 @@ def run_in_processes(tasks: Iterable[Task], *, workers: int) -> Iterator[Done]:
 
 
 def _pool(waiting: Iterator[Task], workers: int, in_flight: list[Task]) -> Iterator[Done]:
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=quiet_worker) as pool:
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=start_worker) as pool:
         futures: dict[Future[Done], Task] = {}
         exhausted = False
         while futures or not exhausted:
@@ -67,7 +67,7 @@ def _carefully(task: Task) -> Done:
     for path in task.recordings:
         alone = replace(task, recordings=(path,), name=f"{task.name}-alone")
         try:
-            with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quiet_worker) as pool:
+            with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=start_worker) as pool:
                 pool.submit(run_task, alone).result()
         except BrokenProcessPool:
             given_up[path] = f"{task.root / path}: {DIED}."

@@ -10,11 +10,14 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from imuswing.recording.events import events_path
+from imuswing.errors import RecordingError
+from imuswing.recording.dataset import is_simulated
+from imuswing.recording.events import events_path, read_events
+from imuswing.recording.find import calibration_recording
 from imuswing.recording.layout import (
     CHANNELS_TABLE,
     MOTION_SIDECAR,
@@ -25,7 +28,9 @@ from imuswing.recording.layout import (
     parse_motion_name,
     scans_path,
 )
+from imuswing.recording.participants import read_lead_side
 from imuswing.results import write_text
+from imuswing.vocabulary import CALIBRATION_STEPS
 
 LEDGER, SWINGS, CURVES, QUALITY = "ledger", "swings", "curves", "quality"
 TABLES = (SWINGS, CURVES)
@@ -43,11 +48,16 @@ class InputFile:
 
 @dataclass(frozen=True, kw_only=True)
 class Entry:
-    """One recording in a ledger. path: of its first motion table, relative to the dataset; failure: its sentence."""
+    """One recording in a ledger. path: of its first motion table, relative to the dataset; failure: its sentence.
+
+    facts, calibrated_here: see `Inputs`.
+    """
 
     path: str
     inputs: tuple[InputFile, ...]
     failure: str | None = None
+    facts: str = ""
+    calibrated_here: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,25 +69,70 @@ class Ledger:
     entries: tuple[Entry, ...]
 
 
-def inputs_of(first: Path, root: Path, *, also: Iterable[Path] = (), hashed: bool = True) -> tuple[InputFile, ...]:
-    """Every file that the recording with the first motion table `first` is read from; `also`: of other recordings."""
+@dataclass(frozen=True, kw_only=True)
+class Inputs:
+    """Everything that a recording's results rest on.
+
+    files: without hashes.  facts: what the dataset says of the student and of itself, in words; a new student's row
+    in participants.tsv changes nothing for the others.  calibrated_here: not by another recording of the visit.
+    """
+
+    files: tuple[InputFile, ...]
+    facts: str
+    calibrated_here: bool
+
+
+def inputs_of(first: Path, root: Path) -> Inputs:
+    """The files behind the recording with the first motion table `first`, as they are now.
+
+    Those of the recording that it is calibrated by are among them, also where the analysis fails: it may be the
+    reason. Raises RecordingError where `first` is no motion table.
+    """
     root = absolute(root)
-    files = {root / "participants.tsv", scans_path(root, parse_motion_name(first))}
-    for recording in (first, *also):
+    others: list[Path] = []
+    calibrated_here, culprit = True, None
+    try:
+        calibrated_here = any(e.trial_type in CALIBRATION_STEPS for e in read_events(motion_files(first)))
+        source = None if calibrated_here else calibration_recording(first)
+        others = [] if source is None else [source]
+    except RecordingError as error:
+        culprit = error.where
+    files = _files(first, root, others)
+    if culprit is not None and root in (culprit := absolute(Path(culprit))).parents:
+        files |= {culprit}
+    return Inputs(files=_as_they_are(files, root), facts=_facts(first, root), calibrated_here=calibrated_here)
+
+
+def _facts(first: Path, root: Path) -> str:
+    try:
+        side = f"lead side {read_lead_side(root, parse_motion_name(first).sub)}"
+        return f"{side}, simulated" if is_simulated(root) else side
+    except RecordingError as error:
+        return error.wrong
+
+
+def _files(first: Path, root: Path, others: Iterable[Path] = ()) -> set[Path]:
+    files = {scans_path(root, parse_motion_name(first))}
+    for recording in (first, *others):
         for table in motion_files(absolute(recording)).values():
             files |= {table, events_path(table), events_path(table, tracksys=False)}
             files |= {*inherited(table, root, MOTION_SIDECAR), *inherited(table, root, CHANNELS_TABLE)}
-    return tuple(_input(path, root, hashed=hashed) for path in sorted(files) if path.is_file())
+    return files
 
 
-def _input(path: Path, root: Path, *, hashed: bool) -> InputFile:
-    stat = path.stat()
-    return InputFile(
-        path=path.relative_to(root).as_posix(),
-        size=stat.st_size,
-        modified=stat.st_mtime_ns,
-        hash=_hash(path) if hashed else "",
-    )
+def _as_they_are(files: Iterable[Path], root: Path) -> tuple[InputFile, ...]:
+    found = []
+    for path in sorted(files):
+        if path.is_file():
+            stat = path.stat()
+            name = path.relative_to(root).as_posix()
+            found.append(InputFile(path=name, size=stat.st_size, modified=stat.st_mtime_ns, hash=""))
+    return tuple(found)
+
+
+def hashed(files: Iterable[InputFile], root: Path) -> tuple[InputFile, ...]:
+    """The same files with the hashes of their contents."""
+    return tuple(replace(file, hash=_hash(root / file.path)) for file in files)
 
 
 def _hash(path: Path) -> str:
@@ -86,15 +141,20 @@ def _hash(path: Path) -> str:
 
 
 def unchanged(entry: Entry, root: Path) -> bool:
-    """Whether every input is as it was: same size, and same time or same content."""
-    for told in entry.inputs:
-        path = root / told.path
-        if not path.is_file():
-            return False
-        stat = path.stat()
-        if stat.st_size != told.size or (stat.st_mtime_ns != told.modified and _hash(path) != told.hash):
-            return False
-    return bool(entry.inputs)
+    """Whether the same files are there, each of the same size, and of the same time or content."""
+    first = root / entry.path
+    try:
+        # Whether it is calibrated by its own routine stands in its own events: only others must look anew.
+        now = _as_they_are(_files(first, root), root) if entry.calibrated_here else inputs_of(first, root).files
+    except RecordingError:
+        return False
+    same = entry.facts == _facts(first, root) and len(now) == len(entry.inputs) > 0
+    return same and all(
+        file.path == told.path
+        and file.size == told.size
+        and (file.modified == told.modified or _hash(root / file.path) == told.hash)
+        for file, told in zip(now, entry.inputs, strict=True)
+    )
 
 
 def root_of(first: Path) -> Path:
@@ -112,6 +172,8 @@ def read_ledgers(out: Path) -> list[Ledger]:
                 Entry(
                     path=entry["path"],
                     failure=entry["failure"],
+                    facts=entry["facts"],
+                    calibrated_here=entry["calibrated_here"],
                     inputs=tuple(InputFile(**file) for file in entry["inputs"]),
                 )
                 for entry in told["entries"]

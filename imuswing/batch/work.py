@@ -9,12 +9,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from imuswing.batch.ledger import CURVES, QUALITY, SWINGS, Entry, Ledger, inputs_of, write_ledger
+from imuswing.batch.ledger import CURVES, QUALITY, SWINGS, Entry, Ledger, hashed, inputs_of, write_ledger
 from imuswing.errors import ImuswingError
 from imuswing.lesson import Lesson, Settings, analyze
 from imuswing.measures.dictionary import CURVE_UNITS
 from imuswing.recording.read import read
 from imuswing.results import join_lessons, write_text
+
+MOST_LOOKS = 3
+"""So often a recording is analysed while its files change; then it is left for another run."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,29 +62,36 @@ def run_task(task: Task) -> Done:
 
 
 def _one(task: Task, path: str) -> tuple[Lesson | None, Entry]:
+    """Analyse one recording between two looks at its files, so that the ledger's hashes are of what was analysed."""
     first = task.root / path
-    sentence = (task.given_up or {}).get(path)
-    lesson = None
-    also: Sequence[Path] = ()
-    if sentence is None:
-        try:
-            lesson = analyze(read(first), settings=task.settings)
-            also = _calibration_source(first, lesson)
-        except ImuswingError as error:
-            sentence = str(error)
-        except MemoryError:
-            sentence = f"{first}: needs more memory than there is; use fewer workers."
-        except Exception as error:  # noqa: BLE001 - a fault in one recording must not end ten thousand
-            place = traceback.extract_tb(error.__traceback__)[-1]
-            where = f"{Path(place.filename).name}, line {place.lineno}"
-            sentence = f"{first}: the program failed on it ({error!r}, {where}); please report this."
-    return lesson, Entry(path=path, inputs=inputs_of(first, task.root, also=also), failure=sentence)
+    for _ in range(MOST_LOOKS):
+        before = inputs_of(first, task.root)
+        lesson, sentence = _analyzed(task, path)
+        files = hashed(before.files, task.root)
+        if inputs_of(first, task.root) == before:
+            break
+    else:
+        lesson, sentence = None, f"{first}: its files changed while they were read; start again once they rest."
+    entry = Entry(path=path, inputs=files, failure=sentence, facts=before.facts, calibrated_here=before.calibrated_here)
+    return lesson, entry
 
 
-def _calibration_source(first: Path, lesson: Lesson) -> list[Path]:
-    """The other recording that the calibration came from, if any."""
-    source = first.parent / lesson.quality["recordings"][0]["calibration"]["source"]
-    return [source] if source != first and source.is_file() else []
+def _analyzed(task: Task, path: str) -> tuple[Lesson | None, str | None]:
+    """The lesson of a recording, or the sentence that says why there is none."""
+    first = task.root / path
+    given_up = (task.given_up or {}).get(path)
+    if given_up is not None:
+        return None, given_up
+    try:
+        return analyze(read(first), settings=task.settings), None
+    except ImuswingError as error:
+        return None, str(error)
+    except MemoryError:
+        return None, f"{first}: needs more memory than there is; use fewer workers."
+    except Exception as error:  # noqa: BLE001 - a fault in one recording must not end ten thousand
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        where = f"{Path(place.filename).name}, line {place.lineno}"
+        return None, f"{first}: the program failed on it ({error!r}, {where}); please report this."
 
 
 def _write(task: Task, lessons: Sequence[Lesson]) -> int:
@@ -101,6 +111,27 @@ def _write(task: Task, lessons: Sequence[Lesson]) -> int:
         entry.pop("settings", None)  # the same for all: they stand in provenance.json
     write_text(task.out / QUALITY / f"{task.name}.json", json.dumps(told, ensure_ascii=False, allow_nan=False))
     return len(swings)
+
+
+def start_worker() -> None:
+    """In a worker process of our own: as `quiet_worker`, and it ends when the process that started it is gone.
+
+    A worker whose parent was killed alone would wait for its next task for ever: it holds both ends of the queue.
+    """
+    import threading
+    from multiprocessing import parent_process
+    from multiprocessing.connection import wait
+
+    quiet_worker()
+    parent = parent_process()
+    if parent is not None:
+        sentinel = parent.sentinel
+
+        def end_with_parent() -> None:
+            wait([sentinel])
+            os._exit(1)
+
+        threading.Thread(target=end_with_parent, daemon=True).start()
 
 
 def quiet_worker() -> None:

@@ -72,6 +72,19 @@ def test_a_killed_worker_costs_nothing(made: Path, tmp_path: Path) -> None:
     assert_same(made / "calm", out)
 
 
+def test_workers_end_when_their_parent_is_killed_alone(made: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run = start_batch(made / "dataset", out, "--workers", "2")
+    wait_for(lambda: list((out / "ledger").glob("*.json")))
+    workers = _workers(run.pid)
+    assert workers
+    run.kill()
+    run.wait()
+    wait_for(lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers), seconds=20.0)
+    assert main(["batch", str(made / "dataset"), "--out", str(out), "--workers", "1"]) == 0
+    assert_same(made / "calm", out)
+
+
 def _workers(parent: int) -> list[int]:
     """Pool workers among the children of a process that this test started."""
     children = Path(f"/proc/{parent}/task/{parent}/children")
