@@ -22,13 +22,14 @@ from imuswing.measures.dictionary import (
     CURVE_UNITS,
     MEASURES,
     MOMENT_COLUMNS,
+    SCHEMA_VERSION,
     VERDICT_COLUMN,
     VERDICTS,
     Measure,
     swing_columns,
 )
 from imuswing.measures.rates import RateSettings
-from imuswing.measures.tables import SCHEMA_VERSION, curve_schema, swing_schema
+from imuswing.measures.tables import curve_schema, swing_schema
 from imuswing.vocabulary import KIND_PRACTICE, KIND_SHOT
 
 PROJECT = Path(__file__).resolve().parents[1]

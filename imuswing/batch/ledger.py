@@ -32,8 +32,9 @@ from imuswing.recording.participants import read_lead_side
 from imuswing.results import write_text
 from imuswing.vocabulary import CALIBRATION_STEPS
 
-LEDGER, SWINGS, CURVES, QUALITY = "ledger", "swings", "curves", "quality"
-TABLES = (SWINGS, CURVES)
+LEDGER, SWINGS, CURVES, ORIENTATIONS, QUALITY = "ledger", "swings", "curves", "orientations", "quality"
+TABLES = (SWINGS, CURVES, ORIENTATIONS)
+"""The last one only where it is asked for."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,7 +209,7 @@ def leftovers(out: Path, ledgers: Sequence[Ledger]) -> list[str]:
     return sorted(found - kept)
 
 
-def settings_hash(settings: Any, version: str) -> str:
-    """A short hash that changes with any setting or the version."""
-    told = json.dumps([version, asdict(settings)], sort_keys=True, default=repr)
+def settings_hash(settings: Any, *told_too: str) -> str:
+    """A short hash that changes with any setting or with anything else that is told, such as the version."""
+    told = json.dumps([*told_too, asdict(settings)], sort_keys=True, default=repr)
     return hashlib.blake2b(told.encode(), digest_size=8).hexdigest()

@@ -16,6 +16,7 @@ from imuswing.batch.engines import run_in_processes, run_on_cluster
 from imuswing.batch.ledger import (
     CURVES,
     LEDGER,
+    ORIENTATIONS,
     QUALITY,
     SWINGS,
     Ledger,
@@ -29,6 +30,7 @@ from imuswing.batch.ledger import (
 from imuswing.batch.work import Done, Task
 from imuswing.errors import RecordingError
 from imuswing.lesson import Settings
+from imuswing.measures.dictionary import SCHEMA_VERSION
 from imuswing.recording.find import find_recordings
 from imuswing.recording.layout import absolute
 from imuswing.results import write_text
@@ -57,13 +59,17 @@ LIBRARIES = ("imuswing", "numpy", "scipy", "pandas", "pyarrow", "vqf")
 
 @dataclass(frozen=True, kw_only=True)
 class BatchSettings:
-    """How a batch runs. include, exclude: patterns on the path of a recording relative to the dataset."""
+    """How a batch runs.
+
+    include, exclude: patterns on the path of a recording relative to the dataset.  orientations: a table of them too.
+    """
 
     workers: int = 1
     scheduler: str | None = None
     batch_size: int = BATCH_SIZE
     include: tuple[str, ...] = ()
     exclude: tuple[str, ...] = ()
+    orientations: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,7 +102,8 @@ def plan_batch(dataset: Path, out: Path, *, settings: Settings, batch: BatchSett
     if not paths:
         raise RecordingError(dataset, "no recording matches the patterns", "check --include and --exclude")
     ledgers = read_ledgers(out)
-    fingerprint = settings_hash(settings, imuswing.__version__)
+    tables = "with orientations" if batch.orientations else ""
+    fingerprint = settings_hash(settings, imuswing.__version__, SCHEMA_VERSION, tables)
     wanted = set(paths)
     kept, stale = set[str](), set(leftovers(out, ledgers))
     for ledger in ledgers:
@@ -118,6 +125,7 @@ def plan_batch(dataset: Path, out: Path, *, settings: Settings, batch: BatchSett
             out=out,
             settings=settings,
             settings_hash=fingerprint,
+            orientations=batch.orientations,
         )
         for first in range(0, len(todo), size)
     )
@@ -145,7 +153,7 @@ def run_batch(
 
     progress: called with recordings done and to do after each task.
     """
-    for folder in (SWINGS, CURVES, LEDGER, QUALITY):
+    for folder in (SWINGS, CURVES, LEDGER, QUALITY, *((ORIENTATIONS,) if batch.orientations else ())):
         (out / folder).mkdir(parents=True, exist_ok=True)
     take_away(out, plan.stale)
     done = 0
@@ -197,6 +205,7 @@ def _tell_top_positions(out: Path, ledgers: Sequence[Ledger], settings: Settings
 def codebook() -> str:
     """Every column of both tables: table, column, unit, meaning."""
     from imuswing.measures.dictionary import CURVE_UNITS, MEASURES, MOMENT_COLUMNS, swing_columns
+    from imuswing.measures.orientations import ABOUT, orientation_columns
     from imuswing.measures.tables import CURVE_KEYS
 
     told = {name: ("", text) for name, text in TEXTS.items()}
@@ -211,6 +220,9 @@ def codebook() -> str:
     rows = [("swings", name, *told[name]) for name in swing_columns()]
     rows += [("curves", name, *told[name]) for name in CURVE_KEYS]
     rows += [("curves", name, unit, CURVE_TEXTS.get(name, CURVE_TEXT)) for name, unit in CURVE_UNITS.items()]
+    rows += [("orientations", name, *told[name]) for name in CURVE_KEYS]
+    rows += [("orientations", "time_s", "s", CURVE_TEXTS["time_s"])]
+    rows += [("orientations", name, "1", ABOUT) for name in orientation_columns()]
     return "table\tcolumn\tunit\tmeaning\n" + "".join("\t".join(row) + "\n" for row in rows)
 
 
@@ -218,6 +230,7 @@ def _provenance(plan: Plan, ledgers: Sequence[Ledger], settings: Settings) -> di
     inputs = {file.path: file.hash for ledger in ledgers for entry in ledger.entries for file in entry.inputs}
     return {
         "versions": {"python": sys.version.split()[0], **{name: _version(name) for name in LIBRARIES}},
+        "schema": SCHEMA_VERSION,
         "dataset": str(plan.root),
         "recordings": plan.recordings,
         "settings": asdict(settings),

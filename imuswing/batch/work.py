@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from imuswing.batch.ledger import CURVES, QUALITY, SWINGS, Entry, Ledger, hashed, inputs_of, write_ledger
+from imuswing.batch.ledger import CURVES, ORIENTATIONS, QUALITY, SWINGS, Entry, Ledger, hashed, inputs_of, write_ledger
 from imuswing.errors import ImuswingError
 from imuswing.lesson import Lesson, Settings, analyze
 from imuswing.measures.dictionary import CURVE_UNITS
@@ -30,6 +30,7 @@ class Task:
     out: Path
     settings: Settings
     settings_hash: str
+    orientations: bool = False
     given_up: Mapping[str, str] | None = None
 
 
@@ -83,7 +84,7 @@ def _analyzed(task: Task, path: str) -> tuple[Lesson | None, str | None]:
     if given_up is not None:
         return None, given_up
     try:
-        return analyze(read(first), settings=task.settings), None
+        return analyze(read(first), settings=task.settings, orientations=task.orientations), None
     except ImuswingError as error:
         return None, str(error)
     except MemoryError:
@@ -106,6 +107,12 @@ def _write(task: Task, lessons: Sequence[Lesson]) -> int:
             curves[name] = float("nan")
     write_swings(swings, task.out / SWINGS / f"{task.name}.parquet")
     write_curves(curves, task.out / CURVES / f"{task.name}.parquet")
+    if task.orientations:
+        from imuswing.measures.orientations import no_orientations, write_orientations
+
+        turned = None if lesson is None else lesson.orientations
+        path = task.out / ORIENTATIONS / f"{task.name}.parquet"
+        write_orientations(no_orientations() if turned is None else turned, path)
     told = [] if lesson is None else lesson.quality["recordings"]
     for entry in told:
         entry.pop("settings", None)  # the same for all: they stand in provenance.json

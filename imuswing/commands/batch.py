@@ -23,6 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--include", action="append", default=[], metavar="PATTERN", help="only such paths, e.g. '*task-chip*'"
     )
     parser.add_argument("--exclude", action="append", default=[], metavar="PATTERN", help="not such paths")
+    parser.add_argument("--orientations", action="store_true", help="orientations of the segments too (quaternions)")
     parser.add_argument("--dry-run", action="store_true", help="only say what would be done")
 
 
@@ -43,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
         scheduler=args.scheduler,
         include=tuple(args.include),
         exclude=tuple(args.exclude),
+        orientations=args.orientations,
     )
     plan = plan_batch(args.dataset, args.out, settings=settings, batch=batch)
     print(f"{plan.recordings} recordings: {plan.kept} done already, {plan.to_do} to do")

@@ -264,6 +264,9 @@ MOMENT_COLUMNS: Final[dict[str, str]] = {
 }
 """The moments, s on the clock of the first tracking system from its first sample."""
 
+SCHEMA_VERSION: Final = "1"
+"""Of the result tables: it rises with any change of a column's name, unit or meaning (not with a new column)."""
+
 KEY_COLUMNS: Final[tuple[str, ...]] = ("participant", "session", "task", "acq", "run", "swing")
 CONTEXT_COLUMNS: Final[tuple[str, ...]] = ("block", "intent", "outcome", "flags")
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from imuswing.body import definitions as define
 from imuswing.body.segments import SegmentMotion
-from imuswing.measures.dictionary import KEY_COLUMNS
+from imuswing.measures.dictionary import KEY_COLUMNS, SCHEMA_VERSION
 from imuswing.measures.swing import CURVE_MARGIN_S, SwingMotion
 from imuswing.orientation.quaternion import FloatArray, exp, multiply, slerp
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, LeadSide
@@ -104,6 +104,11 @@ def orientations_table(swings: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
+def no_orientations() -> pd.DataFrame:
+    """The table of orientations without a row."""
+    return orientations_table([])
+
+
 def write_orientations(orientations: pd.DataFrame, path: Path) -> None:
     """Write the table as Parquet (quaternions as float32) under a temporary name, then rename; NaN becomes null."""
     import pyarrow as pa
@@ -113,7 +118,7 @@ def write_orientations(orientations: pd.DataFrame, path: Path) -> None:
     fields = [pa.field(key, pa.int64() if key == "swing" else pa.string()) for key in KEY_COLUMNS]
     fields.append(pa.field("time_s", pa.float64(), metadata={"unit": "s"}))
     fields += [pa.field(name, pa.float32(), metadata={"unit": "1"}) for name in orientation_columns()]
-    schema = pa.schema(fields, metadata={"about": ABOUT})
+    schema = pa.schema(fields, metadata={"about": ABOUT, "imuswing_schema": SCHEMA_VERSION})
     write_table(pa.Table.from_pandas(orientations, schema=schema, preserve_index=False), path)
 
 

@@ -18,6 +18,7 @@ from imuswing.measures.dictionary import (
     CURVE_UNITS,
     KEY_COLUMNS,
     MOMENT_COLUMNS,
+    SCHEMA_VERSION,
     VERDICT_COLUMN,
     swing_columns,
 )
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 TEXT_COLUMNS = ("participant", "session", "task", "acq", "run", "block", "intent", "outcome", "kind", VERDICT_COLUMN)
 CURVE_KEYS = ("participant", "session", "task", "acq", "run", "swing")
-SCHEMA_VERSION = "1"
 OPTIONAL_CURVES = ("pelvis_turn_rate_dps", "pelvis_turn_deg", "shaft_lean_deg")
 
 

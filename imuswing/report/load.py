@@ -53,7 +53,7 @@ def load_results(folders: Sequence[Path]) -> Results:
     Raises RecordingError where a folder holds no results or a file cannot be read.
     """
     compared = read_results(folders)
-    turned = [folder / ORIENTATIONS for folder in folders if (folder / ORIENTATIONS).is_file()]
+    turned = [path for folder in folders for path in _parts(folder, Path(ORIENTATIONS).stem)]
     return Results(
         swings=_read("swings", folders),
         curves=_read("curves", folders),
@@ -166,12 +166,16 @@ def _fits(record: Mapping[str, Any], labels: Mapping[str, str]) -> bool:
 def _read(name: str, folders: Sequence[Path]) -> pd.DataFrame:
     paths = []
     for folder in folders:
-        whole = folder / f"{name}.parquet"
-        found = [whole] if whole.is_file() else sorted((folder / name).glob("*.parquet"))
+        found = _parts(folder, name)
         if not found:
-            raise RecordingError(folder, f"holds neither {whole.name} nor {name}/*.parquet", "analyze once more")
+            raise RecordingError(folder, f"holds neither {name}.parquet nor {name}/*.parquet", "analyze once more")
         paths += found
     return _table(paths)
+
+
+def _parts(folder: Path, name: str) -> list[Path]:
+    whole = folder / f"{name}.parquet"
+    return [whole] if whole.is_file() else sorted((folder / name).glob("*.parquet"))
 
 
 def _table(paths: Sequence[Path]) -> pd.DataFrame:

@@ -5,6 +5,7 @@ What is expected is the contract of the command (issue "batch and speed"); reade
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from pathlib import Path
@@ -15,6 +16,7 @@ import pytest
 from batch_for_tests import assert_same, tables, write_dataset
 
 from imuswing.cli import main
+from imuswing.measures.dictionary import SCHEMA_VERSION
 from imuswing.recording.find import find_recordings
 
 
@@ -137,7 +139,49 @@ def test_pandas_arrow_and_duckdb_read_each_folder_as_one_table(made: Path, table
     assert len(pd.read_parquet(folder)) == rows
     assert pyarrow.dataset.dataset(folder, format="parquet").count_rows() == rows
     duckdb = pytest.importorskip("duckdb", reason="DuckDB is not installed")
-    assert duckdb.sql(f"select count(*) from '{folder}/*.parquet'").fetchone() == (rows,)
+    assert duckdb.sql(f"select count(*) from '{folder}/*.parquet'").fetchall() == [(rows,)]
+    told = duckdb.sql(f"select * from '{folder}/*.parquet'").fetchall()
+    expected = [tuple(row.values()) for row in pyarrow.dataset.dataset(folder, format="parquet").to_table().to_pylist()]
+    assert sorted(told, key=repr) == sorted(expected, key=repr)
+
+
+def test_every_file_tells_the_version_of_its_tables(made: Path) -> None:
+    duckdb = pytest.importorskip("duckdb", reason="DuckDB is not installed")
+    told = json.loads((made / "one" / "provenance.json").read_text())
+    for table in ("swings", "curves"):
+        files = f"'{made / 'one' / table}/*.parquet'"
+        rows = duckdb.sql(f"select key, value from parquet_kv_metadata({files})").fetchall()
+        versions = {bytes(value).decode() for key, value in rows if bytes(key) == b"imuswing_schema"}
+        assert versions == {told["schema"]} == {SCHEMA_VERSION}
+
+
+def test_another_version_of_the_tables_does_all_anew(
+    mine: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("imuswing.batch.run.SCHEMA_VERSION", "another")
+    assert run(mine, "one", "--dry-run") == 0
+    assert "0 done already, 4 to do" in capsys.readouterr().out
+
+
+def test_orientations_are_a_table_too_where_they_are_asked_for(
+    mine: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad = find_recordings(mine / "dataset")[2]
+    bad.write_text("not\ta\tnumber\n")
+    assert run(mine, "turned", "--workers", "2", "--orientations") == 3
+    folder = mine / "turned" / "orientations"
+    turned, swings = pd.read_parquet(folder), pd.read_parquet(mine / "turned" / "swings")
+    assert set(turned["participant"]) == {"S00", "S01", "S03"}
+    assert len(turned.groupby(["participant", "swing"])) == len(swings)
+    codebook = pd.read_csv(mine / "turned" / "codebook.tsv", sep="\t")
+    assert set(turned.columns) == set(codebook.loc[codebook["table"] == "orientations", "column"])
+    assert main(["export", str(mine / "turned"), "--format", "sto", "--out", str(tmp_path / "sto")]) == 0
+    assert len(list((tmp_path / "sto").glob("*swing-*.sto"))) == len(swings)
+    capsys.readouterr()
+    assert run(mine, "turned", "--dry-run") == 0
+    assert "0 done already" in capsys.readouterr().out
+    assert run(mine, "turned", "--workers", "1") == 3
+    assert not list(folder.glob("*.parquet"))
 
 
 def test_the_codebook_tells_every_numeric_column_and_its_unit(made: Path) -> None:
