@@ -6,6 +6,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
+from typing import TypeVar
 
 from imuswing.live.messages import (
     Block,
@@ -24,6 +25,7 @@ from imuswing.live.messages import (
     to_json,
 )
 
+Told = TypeVar("Told", Hello, Routine, Levels, Block, Feedback, Ended)
 Sink = Callable[[str], None]
 """Takes one message as JSON. It is called from the engine's thread and must return at once (put it into a queue)."""
 
@@ -71,6 +73,12 @@ class Hub:
     def commands(self) -> list[Command]:
         """For the engine: the commands that have come since the last call, in order."""
         return [self._commands.popleft() for _ in range(len(self._commands))]
+
+    def latest(self, kind: type[Told]) -> Told | None:
+        """The last message of a kind that still holds (`Hello`, `Routine`, `Block`, …); None before the first."""
+        with self._lock:
+            found = self._latest.get(kind.__name__)
+        return found if isinstance(found, kind) else None
 
     def _remember(self, message: Message) -> None:
         if isinstance(message, Shot):

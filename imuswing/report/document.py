@@ -30,11 +30,13 @@ def document(
     scripts: Sequence[str] = (),
     data: Mapping[str, Any] | None = None,
     plotly: bool = False,
+    connect: str = "'none'",
 ) -> str:
     """The whole page as text.
 
     styles, scripts: names of assets, joined in this order.  data: what the scripts need, as JSON.  plotly: carry the
-    drawing library, packed. The content policy allows exactly these scripts by their hashes and no connection at all.
+    drawing library, packed.  connect: where the page may connect to; one that is a file connects to nothing. The
+    content policy allows exactly these scripts by their hashes.
     """
     script = "\n".join(asset(name).decode("utf-8") for name in scripts)
     allowed = [_source_hash(script.encode("utf-8"))] if script else ["'none'"]
@@ -43,7 +45,7 @@ def document(
         allowed.append(_plotly_hash())
     policy = (
         f"default-src 'none'; script-src {' '.join(allowed)}; style-src 'unsafe-inline'; img-src data: blob:; "
-        "connect-src 'none'; base-uri 'none'; form-action 'none'"
+        f"connect-src {connect}; base-uri 'none'; form-action 'none'"
     )
     style = palette.css_variables() + "".join(asset(name).decode("utf-8") for name in styles)
     head = [
