@@ -6,12 +6,13 @@ import argparse
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from imuswing.live.hub import Hub
     from imuswing.live.messages import Band, Message
     from imuswing.live.model import Session, Source
+    from imuswing.live.page import Served
     from imuswing.recording.model import Recording
     from imuswing.vocabulary import LeadSide
 
@@ -142,23 +143,17 @@ def _page(args: argparse.Namespace, hub: Hub) -> AbstractContextManager[object]:
     """The page while it is served, its addresses printed; nothing with --no-page."""
     if args.no_page:
         return nullcontext()
-    from importlib import import_module
+    from imuswing.live.page import serve
 
-    from imuswing.errors import MissingExtraError
-
-    try:
-        page = import_module("imuswing.live.page")
-    except ImportError as error:
-        raise MissingExtraError("live", "the page of imuswing live (without it: --no-page)") from error
-    return _told(page.serve(hub, port=args.port, phone=args.phone, language=args.language))
+    return _told(serve(hub, port=args.port, phone=args.phone, language=args.language))
 
 
 @contextmanager
-def _told(page: AbstractContextManager[Any]) -> Iterator[object]:
+def _told(page: AbstractContextManager[Served]) -> Iterator[object]:
     with page as served:
-        for text in (served.url, served.phone_url, served.warning):
-            if text is not None:
-                print(text, flush=True)
+        print(f"open {served.url} in a browser on this computer", flush=True)
+        if served.phone_url is not None:
+            print(f"on the phone: {served.phone_url}\n{served.warning}", flush=True)
         yield served
 
 

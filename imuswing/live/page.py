@@ -37,6 +37,8 @@ WAITING_MOST: Final = 400
 GIVEN_UP: Final = 5000
 """Messages that wait for a page that takes nothing any more; its connection is then closed."""
 START_WITHIN_S: Final = 10.0
+LAST_WORDS_S: Final = 0.3
+"""How long the server stays after the last message, so that the page hears that the recording is whole."""
 HEADERS: Final = {
     "Cache-Control": "no-store",
     "Referrer-Policy": "no-referrer",
@@ -216,6 +218,7 @@ def serve(hub: Hub, *, port: int = 0, phone: bool = False, language: str = "en")
             warning=WARNING if phone else None,
         )
     finally:
+        time.sleep(LAST_WORDS_S)
         server.should_exit = True
         thread.join(timeout=5.0)
         for listening in sockets:
