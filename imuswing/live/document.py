@@ -132,6 +132,7 @@ def _more(texts: Texts) -> Html:
     modes = [tag("option", texts(f"live.{mode}"), value=mode) for mode in FEEDBACK_MODES]
     return _view(
         "more",
+        tag("h2", texts("live.more"), class_="unseen"),
         _group(
             texts("live.intent"),
             tag("div", id="intents", class_="row"),

@@ -17,6 +17,7 @@ from results_for_tests import PLAN, dataset_of, many_students, results_of, sixty
 from tables_for_tests import MIX, lesson_tables, several
 
 from imuswing.errors import SettingsError
+from imuswing.live.document import render_live
 from imuswing.measures.dictionary import BY_NAME, MEASURES
 from imuswing.report.coach_page import render_coach
 from imuswing.report.lesson_page import render_lesson
@@ -198,6 +199,7 @@ def rendered() -> tuple[set[str], list[tuple[str, str]]]:
     pages = [
         (name, render(results, plan=plan, texts=texts)) for results, plan in cases() for name, render in PAGES.items()
     ]
+    pages.append(("live", render_live(texts=texts)))
     pages += [("researcher", render_researcher(found, blocks=blocks, texts=texts)) for found, blocks in datasets()]
     return entries.seen, pages
 
@@ -216,7 +218,7 @@ DATA_WORDS = re.compile(
     r"sub-P01_motion\.tsv|P\d+_motion\.tsv|P0\d|chip|pitch|full|baseline|drill|transfer|pure|thin|fat|keep turning|"
     r"Still for [\d.]+ s\.|Four bows, evenly\.|Not marked and not found\.|The forearm roll is missing\.|"
     r"Do the five rolls before the next lesson\.|The hand sensor lost (?:31|…) samples\.|first tracking system|tap\b|"
-    r"Keep the phone nearer to the student\.|imuswing analyze … --orientations|rates|turning_from|slowing_from|"
+    r"Keep the phone nearer to the student\.|imuswing(?: analyze … --orientations)?|rates|turning_from|slowing_from|"
     r"A calm swing\.|flag [a-z]{2}\b|[a-z]+(?:_[a-z]+)+"
 )
 """What stands in the made-up data (labels, notes, the analysis's own sentences), a command, and a licence."""
