@@ -219,6 +219,7 @@ DATA_WORDS = re.compile(
     r"Still for [\d.]+ s\.|Four bows, evenly\.|Not marked and not found\.|The forearm roll is missing\.|"
     r"Do the five rolls before the next lesson\.|The hand sensor lost (?:31|…) samples\.|first tracking system|tap\b|"
     r"Keep the phone nearer to the student\.|imuswing(?: analyze … --orientations)?|rates|turning_from|slowing_from|"
+    r"mark DATASET --apply corrections\.txt|"
     r"A calm swing\.|flag [a-z]{2}\b|[a-z]+(?:_[a-z]+)+"
 )
 """What stands in the made-up data (labels, notes, the analysis's own sentences), a command, and a licence."""
