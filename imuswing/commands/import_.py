@@ -73,6 +73,8 @@ def _check(args: argparse.Namespace) -> None:
     for what, label in given.items():
         if label is not None:
             check_label(what, label)
+    if args.number is not None and not args.number.isdecimal():
+        raise SettingsError(f"--run is {args.number!r}; it must be a number")
     if args.rate is not None and not (math.isfinite(args.rate) and args.rate > 0):
         raise SettingsError(f"--rate is {args.rate:g}; it must be a positive number of Hz")
     for point in args.sensors.split(",") if args.sensors else ():

@@ -94,7 +94,14 @@ def _times(table: Table, one: FileMap) -> Times:
     if one.time is None:
         assert one.rate_hz is not None, "a map has a time or a rate"
         return even_times(table.count, one.rate_hz)
-    return to_times(_column(table, one.time.column), one.time, source=table.source, rate=one.rate_hz)
+    above = table.layout.get("skip")
+    return to_times(
+        _column(table, one.time.column),
+        one.time,
+        source=table.source,
+        rate=one.rate_hz,
+        above=above if isinstance(above, int) else None,
+    )
 
 
 def _column(table: Table, name: str) -> FloatArray:

@@ -14,10 +14,9 @@ from imuswing.formats.mapping import FileMap, map_text, read_map
 from imuswing.formats.stacked import parted
 from imuswing.formats.table import Table
 from imuswing.recording.dataset import DESCRIPTION, check_label, start_dataset
-from imuswing.recording.layout import MOTION_SIDECAR, beside
 from imuswing.recording.model import Event, Recording
 from imuswing.recording.participants import PARTICIPANTS, read_lead_side
-from imuswing.recording.tables import json_text, read_json, read_table, write_files
+from imuswing.recording.tables import read_table, write_files
 from imuswing.recording.write import write_recording
 from imuswing.vocabulary import LEAD_SIDES, LeadSide
 
@@ -144,14 +143,15 @@ def write_import(
     notes = (*assembled.notes, *doubts)
     if not (dataset / DESCRIPTION).is_file():
         start_dataset(dataset, name=dataset.name, description="Recordings brought in from other formats.")
-    paths = write_recording(recording, dataset, acq_time=assembled.acq_time, overwrite=overwrite)
+    paths = write_recording(
+        recording,
+        dataset,
+        acq_time=assembled.acq_time,
+        overwrite=overwrite,
+        fields={"ImportNotes": list(notes)} if notes else {},
+    )
     map_path = dataset / MAPS_FOLDER / f"{_stem(recording)}.toml"
-    contents: dict[Path, str] = {map_path: map_text(maps, doubts=doubts)}
-    if notes:
-        for path in paths:
-            sidecar = beside(path, MOTION_SIDECAR)
-            contents[sidecar] = json_text({**read_json(sidecar), "ImportNotes": list(notes)})
-    write_files({**contents})
+    write_files({map_path: map_text(maps, doubts=doubts)})
     return Written(paths=tuple(paths), map_path=map_path, notes=notes)
 
 

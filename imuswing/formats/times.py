@@ -45,13 +45,16 @@ def even_times(count: int, rate: float) -> Times:
     return Times(time=np.arange(count) / rate, rate=rate, start=0.0, absolute=False)
 
 
-def to_times(column: FloatArray, how: TimeMap, *, source: Path, rate: float | None) -> Times:
-    """The times of a column; RecordingError where they are missing, run backwards or stand still."""
+def to_times(column: FloatArray, how: TimeMap, *, source: Path, rate: float | None, above: int | None = None) -> Times:
+    """The times of a column; RecordingError where they are missing, run backwards or stand still.
+
+    above: lines above the first row in a text file, None for files that have no lines.
+    """
     if len(column) < 2:
         raise RecordingError(source, "has fewer than two samples", "record longer")
     if np.isnan(column).any():
-        row = int(np.argmax(np.isnan(column))) + 1
-        raise RecordingError(source, f"has no time in row {row}", "delete that row, or import with --rate and no time")
+        place = _place(int(np.argmax(np.isnan(column))), above)
+        raise RecordingError(source, f"has no time in {place}", "delete it, or import with --rate and no time")
     notes: list[str] = []
     unwrapped = unwrap(column, how.wrap)
     if how.wrap is not None and unwrapped is not column:
@@ -59,7 +62,7 @@ def to_times(column: FloatArray, how: TimeMap, *, source: Path, rate: float | No
         notes.append(f"the counter of {source.name} started anew {turns} times and was carried on")
     steps = np.diff(unwrapped)
     if (steps < 0).any():
-        raise _backwards(source, unwrapped, int(np.argmax(steps < 0)))
+        raise _backwards(source, unwrapped, int(np.argmax(steps < 0)), above)
     factor = _factor(how)
     start = float(unwrapped[0]) * factor
     seconds = (unwrapped - unwrapped[0]) * factor
@@ -153,10 +156,15 @@ def plausible(units: Sequence[str], step: float) -> list[str]:
     return [unit for unit in units if step > 0 and RATES[0] <= 1.0 / (step * TIME_UNITS[unit]) <= RATES[1]]
 
 
-def _backwards(source: Path, column: FloatArray, index: int) -> RecordingError:
-    row, later = index + 2, float(column[index + 1])
+def _place(row: int, above: int | None) -> str:
+    """Where a row stands, for a person: lines and rows count from 1."""
+    return f"row {row + 1}" if above is None else f"line {above + row + 1}"
+
+
+def _backwards(source: Path, column: FloatArray, index: int, above: int | None) -> RecordingError:
+    place, later = _place(index + 1, above), float(column[index + 1])
     if abs(later - column[0]) <= 0.02 * abs(column[index] - column[0]):
         return RecordingError(
-            source, f"starts its time anew in row {row}, so it holds two recordings", "cut it there and import each"
+            source, f"starts its time anew in {place}, so it holds two recordings", "cut it there and import each"
         )
-    return RecordingError(source, f"has rows out of order: time runs backwards in row {row}", "sort it by time")
+    return RecordingError(source, f"has rows out of order: time runs backwards in {place}", "sort it by time")

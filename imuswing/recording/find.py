@@ -75,12 +75,18 @@ def calibration_recording(path: Path | str) -> Path | None:
 def acquisition_times(root: Path, name: MotionName) -> dict[Path, datetime]:
     """By motion table of a session its `acq_time` in scans.tsv, without a time zone; absent where it is not known."""
     path = scans_path(root, name)
+    told = scanned_files(root, name)
+    return {file: _moment(path, text) for file, text in told.items() if text is not None}
+
+
+def scanned_files(root: Path, name: MotionName) -> dict[Path, str | None]:
+    """The files that a session's scans.tsv names, with the text of their `acq_time`; {} where there is none."""
+    path = scans_path(root, name)
     if not path.is_file():
         return {}
     rows = read_table(path, needed=("filename",), missing_do="write it, or leave it out")
     folder = session_folder(root, name)
-    told = ((folder / row["filename"].strip(), value(row, "acq_time")) for row in rows)
-    return {file: _moment(path, text) for file, text in told if text is not None}
+    return {folder / row["filename"].strip(): value(row, "acq_time") for row in rows}
 
 
 def _moment(path: Path, text: str) -> datetime:

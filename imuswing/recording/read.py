@@ -14,15 +14,17 @@ from imuswing.errors import RecordingError
 from imuswing.recording.channels import Channels, Triad, read_channels
 from imuswing.recording.dataset import is_simulated
 from imuswing.recording.events import read_events
-from imuswing.recording.find import acquisition_times, calibration_recording, find_recordings
+from imuswing.recording.find import acquisition_times, calibration_recording, find_recordings, scanned_files
 from imuswing.recording.layout import (
     CHANNELS_TABLE,
+    MOTION_TABLE,
     absolute,
     beside,
     dataset_root,
     inherited,
     motion_files,
     parse_motion_name,
+    split_tracksys,
 )
 from imuswing.recording.model import BoolArray, FloatArray, Recording, SensorStream
 from imuswing.recording.motion_table import read_motion_table
@@ -56,6 +58,7 @@ def read(path: Path | str) -> Recording:
     files = motion_files(path)
     name = parse_motion_name(path)
     root = dataset_root(path, name)
+    _check_complete(root, files)
     inertial = {system: channels for system, file in files.items() if (channels := _channels(file, root)).sensors}
     if not inertial:
         raise RecordingError(
@@ -94,6 +97,19 @@ def read(path: Path | str) -> Recording:
         notes=tuple(left_out),
         source=files[first],
     )
+
+
+def _check_complete(root: Path, files: Mapping[str, Path]) -> None:
+    """RecordingError where scans.tsv names a tracking system of this recording whose table is not there."""
+    first = files[min(files)]
+    shared = split_tracksys(first.name)[0]
+    for file in scanned_files(root, parse_motion_name(first)):
+        if split_tracksys(file.name)[0] == shared and file.name.endswith(MOTION_TABLE) and not file.is_file():
+            raise RecordingError(
+                file,
+                "is missing, though scans.tsv names it: the recording was not written to its end, or a file was lost",
+                "write or copy the recording again, or delete its row in scans.tsv",
+            )
 
 
 def _channels(file: Path, root: Path) -> Channels:

@@ -117,11 +117,14 @@ def json_text(content: Mapping[str, object]) -> str:
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_files(contents: Mapping[Path, str | Callable[[Path], None]]) -> None:
+def write_files(contents: Mapping[Path, str | Callable[[Path], None]], *, aside: Sequence[Path] = ()) -> None:
     """Write files whole or not at all: each under a temporary name first, renamed in order once all are written.
 
     contents: by path its text, or a function that writes the file at the path it is given.
+    aside: files that are in the way; while others are renamed they stand under a hidden name, so that old and new are
+    never taken together if the program is killed there, and nothing old is lost.
     """
+    hidden = {path: path.with_name(f".{path.name}.{os.getpid()}.old") for path in aside}
     parts = {path: path.with_name(f".{path.name}.{os.getpid()}.part") for path in contents}
     try:
         for path, content in contents.items():
@@ -130,8 +133,12 @@ def write_files(contents: Mapping[Path, str | Callable[[Path], None]]) -> None:
                 content(parts[path])
             else:
                 parts[path].write_text(content, encoding="utf-8", newline="\n")
+        for path, name in hidden.items():
+            os.replace(path, name)
         for path, part in parts.items():
             os.replace(part, path)
+        for name in hidden.values():
+            name.unlink()
     finally:
         for part in parts.values():
             part.unlink(missing_ok=True)

@@ -48,18 +48,24 @@ Content = dict[Path, str | Callable[[Path], None]]
 
 
 def write_recording(
-    recording: Recording, dataset: Path | str, *, acq_time: datetime | None, overwrite: bool = False
+    recording: Recording,
+    dataset: Path | str,
+    *,
+    acq_time: datetime | None,
+    overwrite: bool = False,
+    fields: Mapping[str, object] | None = None,
 ) -> list[Path]:
     """Write a recording into a dataset and return the motion tables written, that of the first tracking system first.
 
     acq_time: start of the first tracking system, None where it is not known; that of the others follows from
-    `recording.start_hints`. The participant is added if new. Raises SettingsError where the recording exists already
+    `recording.start_hints`.  fields: more to say in the sidecar of every tracking system.
+    The participant is added if new. Raises SettingsError where the recording exists already
     (unless `overwrite`), where a label is not made of letters and digits, or where sensors of one tracking system
     differ in their times.
     """
 
     def described(system: str, path: Path) -> Content:
-        return _system_files(path, _streams(recording, system), task=recording.task or "")
+        return _system_files(path, _streams(recording, system), task=recording.task or "", fields=fields or {})
 
     return _write(recording, dataset, described, acq_time=acq_time, overwrite=overwrite)
 
@@ -132,12 +138,12 @@ def _write(
     first = paths[min(paths)]
     if recording.events:
         contents |= _event_files(events_path(first), event_rows(recording.events), fields={})
-    # The motion tables last: a recording is there once they are.
-    ordered = dict(sorted(contents.items(), key=lambda item: item[0].name.endswith(MOTION_TABLE)))
     scans = scans_path(root, names[min(names)])
-    ordered[scans] = _scans_text(scans, paths, _start_times(recording, acq_time), gone=set(old))
+    contents[scans] = _scans_text(scans, paths, _start_times(recording, acq_time), gone=set(old))
+    # The motion tables last: a recording is there once they are, and scans.tsv tells how many that have to be.
+    ordered = dict(sorted(contents.items(), key=lambda item: item[0].name.endswith(MOTION_TABLE)))
     add_participant(root, participant=recording.participant, lead_side=recording.lead_side)
-    write_files(ordered)
+    write_files(ordered, aside=old)
     _remove_stale(old, keep=set(ordered))
     return list(paths.values())
 
@@ -225,7 +231,7 @@ def _remove_stale(old: list[Path], *, keep: set[Path]) -> None:
                 file.unlink(missing_ok=True)
 
 
-def _system_files(path: Path, streams: list[SensorStream], *, task: str) -> Content:
+def _system_files(path: Path, streams: list[SensorStream], *, task: str, fields: Mapping[str, object]) -> Content:
     """Motion table, sidecar and channels of one tracking system."""
     times = streams[0].time
     _check_streams(streams)
@@ -235,11 +241,19 @@ def _system_files(path: Path, streams: list[SensorStream], *, task: str) -> Cont
         for _, array in _triads(stream):
             columns += [array[:, axis] for axis in range(len(COMPONENTS))]
     table = partial(write_columns, columns=columns)
-    return {path: table, **_description(path, streams, task=task, timed=not even, rows=len(times), last_s=times[-1])}
+    about = _description(path, streams, task=task, timed=not even, rows=len(times), last_s=times[-1], fields=fields)
+    return {path: table, **about}
 
 
 def _description(
-    path: Path, streams: list[SensorStream], *, task: str, timed: bool, rows: int, last_s: float
+    path: Path,
+    streams: list[SensorStream],
+    *,
+    task: str,
+    timed: bool,
+    rows: int,
+    last_s: float,
+    fields: Mapping[str, object] | None = None,
 ) -> Content:
     """Sidecar and channels of one tracking system; timed: its table begins with a column of sample times."""
     channels: list[dict[str, str | None]] = [{"name": "latency", "type": LATENCY, "units": "s"}] if timed else []
@@ -256,7 +270,9 @@ def _description(
                     }
                 )
     return {
-        beside(path, MOTION_SIDECAR): json_text(_sidecar(streams, channels, task=task, rows=rows, last_s=last_s)),
+        beside(path, MOTION_SIDECAR): json_text(
+            {**_sidecar(streams, channels, task=task, rows=rows, last_s=last_s), **(fields or {})}
+        ),
         beside(path, CHANNELS_TABLE): table_text(COLUMNS, channels),
     }
 
