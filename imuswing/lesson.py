@@ -16,7 +16,8 @@ from imuswing.cutting import Cut, Oriented, address_gravity, after_slips, find_s
 from imuswing.errors import RecordingError
 from imuswing.measures.dictionary import KEY_COLUMNS
 from imuswing.measures.orientations import STEP_S, orientations_table, swing_orientations
-from imuswing.measures.swing import SwingMotion, measure_swing, swing_curves
+from imuswing.measures.pose import Estimate, SwingMotion, estimate_all
+from imuswing.measures.swing import measure_swing, swing_curves, trunk_rates
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
 from imuswing.orientation.quaternion import FloatArray, multiply
@@ -118,11 +119,13 @@ def analyze(
         for cut, verdict in zip(cuts, judged, strict=True)
     ]
     ties = tie_swings(oriented, calibration, cuts, placed, settings)
+    tied = [tied_swing(cut, moments, tie) for cut, moments, tie in zip(cuts, placed, ties, strict=True)]
+    angles = estimate_all(tied, lead_side=recording.lead_side, soft=settings.measures.soft)
     rows, curves, turned = [], [], []
-    for cut, moments, tie, verdict in zip(cuts, placed, ties, judged, strict=True):
-        swing = tied_swing(cut, moments, tie)
-        row, curve = measure_cut(recording, swing, verdict, lead, settings)
-        row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < moments.impact]
+    for swing, verdict, estimates in zip(tied, judged, angles, strict=True):
+        row, curve = measure_cut(recording, swing, verdict, lead, settings, angles=estimates)
+        impact = swing.moments.impact
+        row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < impact]
         rows.append(row)
         curves.append(curve)
         if orientations:
@@ -218,9 +221,18 @@ def tied_swing(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
 
 
 def measure_cut(
-    recording: Recording, swing: SwingMotion, judged: Judged, lead: str, settings: Settings
+    recording: Recording,
+    swing: SwingMotion,
+    judged: Judged,
+    lead: str,
+    settings: Settings,
+    *,
+    angles: Mapping[str, Estimate] | None = None,
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Row and curves of one swing, without its keys; flags say what is null and why."""
+    """Row and curves of one swing, without its keys; flags say what is null and why.
+
+    angles: of this swing, by `estimate_all`, where they are at hand already.
+    """
     flags = list(judged.flags)
     if lead != LEAD_FOREARM:
         flags.append(f"events_from_{lead.removeprefix('lead_')}")
@@ -229,14 +241,16 @@ def measure_cut(
     if CLUB in recording.sensors:
         # Hanging, the club shows its axis but not which way it faces in the chest's heading; no joint tells either.
         flags.append("shaft_heading_not_tied")
-    measured, found_flags = measure_swing(swing, lead_side=recording.lead_side, settings=settings.measures)
+    lead_side, chosen = recording.lead_side, settings.measures
+    rates = trunk_rates(swing, lead_side=lead_side, settings=chosen)
+    measured, found_flags = measure_swing(swing, lead_side=lead_side, settings=chosen, angles=angles, rates=rates)
     row: dict[str, Any] = {
         "flags": flags + found_flags,
         "kind": KIND_SHOT if judged.struck else KIND_PRACTICE,
         **_moment_columns(swing.moments),
         **measured,
     }
-    curve: dict[str, Any] = dict(swing_curves(swing, lead_side=recording.lead_side, settings=settings.measures))
+    curve: dict[str, Any] = dict(swing_curves(swing, lead_side=lead_side, settings=chosen, rates=rates))
     return row, curve
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from imuswing.errors import require_one_of
-from imuswing.orientation.quaternion import FloatArray, inverse, multiply, rotate, to_matrix
+from imuswing.orientation.quaternion import FloatArray, cross, dot, inverse, length, multiply, rotate, to_matrix
 from imuswing.vocabulary import LEAD_SIDES, LeadSide
 
 X_AXIS: FloatArray = np.array([1.0, 0.0, 0.0])
@@ -57,19 +57,19 @@ def shoulder_tilt_rate(q_chest: FloatArray, omega: FloatArray, lead_side: LeadSi
     """Rate of change (...,) of `shoulder_tilt`, from the chest's angular velocity (..., 3) in its own axes."""
     axis = -trunk_sign(lead_side) * Z_AXIS
     height = side_axis(q_chest, lead_side)[..., 2]
-    climb = rotate(q_chest, np.cross(omega, axis))[..., 2]
+    climb = rotate(q_chest, cross(np.asarray(omega), axis))[..., 2]
     return climb / np.sqrt(np.maximum(1.0 - height**2, 1e-12))
 
 
 def address_line(q_chest_address: FloatArray, lead_side: LeadSide) -> FloatArray:
     """Horizontal unit vector (..., 3) along the side-to-side axis at address: towards the target if square."""
     line = side_axis(q_chest_address, lead_side) * np.array([1.0, 1.0, 0.0])
-    return line / np.linalg.norm(line, axis=-1, keepdims=True)
+    return line / length(line)[..., None]
 
 
 def chest_lean(q_chest: FloatArray, line: FloatArray) -> FloatArray:
     """Lean (...,) of the chest's long axis towards the target: arcsine of its component along the address line."""
-    return np.arcsin(np.clip(np.sum(rotate(q_chest, Y_AXIS) * line, axis=-1), -1.0, 1.0))
+    return np.arcsin(np.clip(dot(rotate(q_chest, Y_AXIS), line), -1.0, 1.0))
 
 
 def wrist_angles(q_forearm: FloatArray, q_hand: FloatArray, lead_side: LeadSide) -> tuple[FloatArray, FloatArray]:
@@ -95,7 +95,7 @@ def long_axis_speed(omega_forearm: FloatArray) -> FloatArray:
 
 def great_circle(u: FloatArray, v: FloatArray) -> FloatArray:
     """Angle (...,) between unit vectors u and v (..., 3), accurate for small and large angles."""
-    return np.arctan2(np.linalg.norm(np.cross(u, v), axis=-1), np.sum(u * v, axis=-1))
+    return np.arctan2(length(cross(u, v)), dot(u, v))
 
 
 def arm_height(q_forearm: FloatArray) -> FloatArray:

@@ -1,4 +1,4 @@
-"""The angles of one swing at its moments, with errors propagated linearly from the segments' error models.
+"""The angles of swings at their moments, with errors propagated linearly from the segments' error models.
 
 Every angle is a function of a few orientations (a segment at a moment). Its gradient with respect to small rotations of
 each is taken numerically in one batched call; the error maps of the segments turn that into a gradient with respect
@@ -7,15 +7,15 @@ to the shared error parameters, so correlations between moments, and between for
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from imuswing.body import definitions as define
-from imuswing.body.segments import ALIGNMENT, SegmentMotion
+from imuswing.body.segments import ALIGNMENT, PARAMETERS, SegmentMotion
 from imuswing.body.tie import Tie
-from imuswing.orientation.quaternion import FloatArray, exp, inverse, multiply, rotate, slerp
+from imuswing.orientation.quaternion import FloatArray, between, bracket, exp, inverse, multiply, rotate
 from imuswing.swings.events import Moments
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, LeadSide
 
@@ -23,6 +23,8 @@ MOMENTS = ("address", "top", "impact")
 NUDGE = 1e-5
 """rad, step of the numerical gradient."""
 TIME_STEP_S = 0.005
+TOGETHER = 256
+"""So many swings are worked out at a time: enough to pay, few enough to need little memory."""
 
 Place = tuple[str, str]
 
@@ -81,6 +83,15 @@ def angles(q: Mapping[Place, FloatArray], lead_side: LeadSide) -> dict[str, Floa
     return found
 
 
+@dataclass(frozen=True, kw_only=True)
+class SwingMotion:
+    """All that is known of one swing: segments by tracked point (hand tied to forearm where `tie` is given)."""
+
+    segments: Mapping[str, SegmentMotion]
+    moments: Moments
+    tie: Tie | None
+
+
 def estimate_angles(
     segments: Mapping[str, SegmentMotion],
     moments: Moments,
@@ -89,92 +100,113 @@ def estimate_angles(
     tie: Tie | None,
     soft: SoftTissue,
 ) -> dict[str, Estimate]:
-    """Each angle with its standard error; `segments` hold the hand already tied to the forearm, if `tie` is given."""
-    used = {point: s for point, s in segments.items() if not (point == LEAD_HAND and tie is None)}
-    if not used:
-        return {}
-    at = {moment: float(getattr(moments, moment)) for moment in MOMENTS}
-    places = [(point, moment) for point in used for moment in MOMENTS]
-    base, batch = _batch(used, places, at)
-    evaluated = angles(batch, lead_side)
-    maps, covariance = _joint_errors(used, places, base, at, tie)
-    # The address is a quiet moment, not an instant with an error: its time adds nothing.
-    time_se = {"address": 0.0, "top": moments.top_se, "impact": moments.impact_se}
-    results = {}
-    for name, rows in evaluated.items():
-        gradients, slopes = _derivatives(rows, len(places))
-        gradient = np.einsum("ki,kip->p", gradients, maps)
-        variance = float(gradient @ covariance @ gradient)
-        for k, (point, moment) in enumerate(places):
-            share = soft.at_address if moment == "address" else 1.0
-            variance += float(np.sum((gradients[k] * share * np.array(soft.of(point))) ** 2))
-        for moment in MOMENTS:
-            variance += (slopes[moment] * time_se[moment]) ** 2
-        results[name] = Estimate(value=float(rows[0]), se=float(np.sqrt(variance)))
+    """Each angle of one swing with its standard error."""
+    swing = SwingMotion(segments=segments, moments=moments, tie=tie)
+    return estimate_all([swing], lead_side=lead_side, soft=soft)[0]
+
+
+def estimate_all(swings: Sequence[SwingMotion], *, lead_side: LeadSide, soft: SoftTissue) -> list[dict[str, Estimate]]:
+    """Each angle of every swing with its standard error; swings with the same segments are worked out together."""
+    groups: dict[tuple[str, ...], list[int]] = {}
+    for k, swing in enumerate(swings):
+        used = tuple(point for point in swing.segments if not (point == LEAD_HAND and swing.tie is None))
+        groups.setdefault(used, []).append(k)
+    results: list[dict[str, Estimate]] = [{} for _ in swings]
+    for used, members in groups.items():
+        for first in range(0, len(members) if used else 0, TOGETHER):
+            part = members[first : first + TOGETHER]
+            for k, found in zip(part, _estimate([swings[k] for k in part], used, lead_side, soft), strict=True):
+                results[k] = found
     return results
 
 
+def _estimate(
+    swings: Sequence[SwingMotion], points: tuple[str, ...], lead_side: LeadSide, soft: SoftTissue
+) -> list[dict[str, Estimate]]:
+    """The angles of S swings with the same segments, K places each."""
+    places = [(point, moment) for point in points for moment in MOMENTS]
+    base, batch = _batch(swings, points)
+    evaluated = angles(batch, lead_side)
+    if not evaluated:
+        return [{} for _ in swings]
+    values = np.stack(list(evaluated.values()), axis=1)
+    gradients, slopes = _derivatives(values, len(places))
+    maps, covariance = _joint_errors(swings, points, base)
+    by_parameter = gradients.reshape(*gradients.shape[:2], -1) @ maps
+    variance = np.sum((by_parameter @ covariance) * by_parameter, axis=-1)
+    skin = np.array([np.array(soft.of(p)) * (soft.at_address if m == "address" else 1.0) for p, m in places])
+    variance += np.sum((gradients * skin) ** 2, axis=(-2, -1))
+    # The address is a quiet moment, not an instant with an error: its time adds nothing.
+    time_se = np.array([(0.0, swing.moments.top_se, swing.moments.impact_se) for swing in swings])
+    variance += np.sum((slopes * time_se[:, None]) ** 2, axis=-1)
+    told, errors = values[..., 0].tolist(), np.sqrt(variance).tolist()
+    return [
+        {name: Estimate(value=value, se=se) for name, value, se in zip(evaluated, row, row_errors, strict=True)}
+        for row, row_errors in zip(told, errors, strict=True)
+    ]
+
+
 def _batch(
-    segments: Mapping[str, SegmentMotion], places: list[Place], at: Mapping[str, float]
+    swings: Sequence[SwingMotion], points: tuple[str, ...]
 ) -> tuple[dict[Place, FloatArray], dict[Place, FloatArray]]:
-    """Orientation of every place (4,), and what every angle is evaluated at in one go, (R, 4) each.
+    """Orientation of every place (S, 4), and what every angle is evaluated at in one go, (S, R, 4) each.
 
     Rows: as it is; six small rotations, + and − about X, Y, Z, of each place in turn; each moment earlier and later.
     """
-    rows = 1 + 6 * len(places) + 2 * len(MOMENTS)
+    count = len(points) * len(MOMENTS)
+    rows = 1 + 6 * count + 2 * len(MOMENTS)
     nudges = exp(np.concatenate((NUDGE * np.eye(3), -NUDGE * np.eye(3))))
+    shifts = np.array([0.0, -TIME_STEP_S, TIME_STEP_S])
+    times = np.array([[getattr(s.moments, moment) for moment in MOMENTS] for s in swings])[..., None] + shifts
     base, batch = {}, {}
-    for k, place in enumerate(places):
-        point, moment = place
-        times = at[moment] + np.array([0.0, -TIME_STEP_S, TIME_STEP_S])
-        q = slerp(segments[point].q, segments[point].time, times)
-        base[place] = q[0]
-        all_rows = np.repeat(q[:1], rows, axis=0)
-        all_rows[1 + 6 * k : 7 + 6 * k] = multiply(q[0], nudges)
-        shifted = 1 + 6 * len(places) + 2 * MOMENTS.index(moment)
-        all_rows[shifted : shifted + 2] = q[1:]
-        batch[place] = all_rows
+    for p, point in enumerate(points):
+        brackets = [bracket(s.segments[point].time, at) for s, at in zip(swings, times, strict=True)]
+        before = np.stack([s.segments[point].q[index] for s, (index, _) in zip(swings, brackets, strict=True)])
+        after = np.stack([s.segments[point].q[index + 1] for s, (index, _) in zip(swings, brackets, strict=True)])
+        q = between(before, after, np.stack([fraction for _, fraction in brackets]))
+        for m, moment in enumerate(MOMENTS):
+            here, k = q[:, m, 0], p * len(MOMENTS) + m
+            all_rows = np.repeat(here[:, None], rows, axis=1)
+            all_rows[:, 1 + 6 * k : 7 + 6 * k] = multiply(here[:, None], nudges)
+            shifted = 1 + 6 * count + 2 * m
+            all_rows[:, shifted : shifted + 2] = q[:, m, 1:]
+            base[point, moment], batch[point, moment] = here, all_rows
     return base, batch
 
 
-def _derivatives(values: FloatArray, count: int) -> tuple[FloatArray, dict[str, float]]:
-    """From an angle at the rows of `_batch`: (K, 3) per rad of each place's small rotation; per s of each moment."""
-    nudged = values[1 : 1 + 6 * count].reshape(count, 2, 3)
-    shifted = values[1 + 6 * count :].reshape(len(MOMENTS), 2)
-    slopes = (shifted[:, 1] - shifted[:, 0]) / (2.0 * TIME_STEP_S)
-    return (nudged[:, 0] - nudged[:, 1]) / (2.0 * NUDGE), dict(zip(MOMENTS, slopes.tolist(), strict=True))
+def _derivatives(values: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
+    """From angles (S, A, R) at the rows of `_batch`: (S, A, K, 3) per rad of each place's small rotation, and
+    (S, A, moments) per s of each moment."""
+    lead = values.shape[:2]
+    nudged = values[..., 1 : 1 + 6 * count].reshape(*lead, count, 2, 3)
+    shifted = values[..., 1 + 6 * count :].reshape(*lead, len(MOMENTS), 2)
+    slopes = (shifted[..., 1] - shifted[..., 0]) / (2.0 * TIME_STEP_S)
+    return (nudged[..., 0, :] - nudged[..., 1, :]) / (2.0 * NUDGE), slopes
 
 
 def _joint_errors(
-    segments: Mapping[str, SegmentMotion],
-    places: list[Place],
-    base: Mapping[Place, FloatArray],
-    at: Mapping[str, float],
-    tie: Tie | None,
+    swings: Sequence[SwingMotion], points: tuple[str, ...], base: Mapping[Place, FloatArray]
 ) -> tuple[FloatArray, FloatArray]:
-    """For each place (K, 3, P): its rotation error per joint parameter; and the parameters' covariance (P, P)."""
-    offsets, total = {}, 0
-    for point, segment in segments.items():
-        offsets[point] = total
-        total += segment.error_covariance.shape[0]
-    covariance = np.zeros((total + 1, total + 1))
-    for point, segment in segments.items():
-        rows = slice(offsets[point], offsets[point] + len(segment.error_covariance))
-        covariance[rows, rows] = segment.error_covariance
-    if tie is not None:
-        first, second = offsets[LEAD_FOREARM] + ALIGNMENT.start, offsets[LEAD_HAND] + ALIGNMENT.start
+    """(S, 3·K, P): the rotation error of each place per joint parameter; and the parameters' covariance (S, P, P)."""
+    total = len(points) * PARAMETERS
+    maps = np.zeros((len(swings), len(points) * len(MOMENTS), 3, total + 1))
+    covariance = np.zeros((len(swings), total + 1, total + 1))
+    for p, point in enumerate(points):
+        own = slice(p * PARAMETERS, (p + 1) * PARAMETERS)
+        for k, swing in enumerate(swings):
+            segment = swing.segments[point]
+            covariance[k, own, own] = segment.error_covariance
+            at = np.searchsorted(segment.time, [getattr(swing.moments, moment) for moment in MOMENTS])
+            for m, index in enumerate(np.minimum(at, len(segment.time) - 1).tolist()):
+                maps[k, p * len(MOMENTS) + m, :, own] = segment.error_map[index]
+    if LEAD_FOREARM in points and LEAD_HAND in points:
+        first, second = (points.index(point) * PARAMETERS + ALIGNMENT.start for point in (LEAD_FOREARM, LEAD_HAND))
         shared = [total, *range(first, first + 3), *range(second, second + 3)]
-        covariance[np.ix_(shared, shared)] = tie.covariance
-    maps = []
-    for place in places:
-        point, moment = place
-        segment = segments[point]
-        index = int(np.clip(np.searchsorted(segment.time, at[moment]), 0, len(segment.time) - 1))
-        full = np.zeros((3, total + 1))
-        full[:, offsets[point] : offsets[point] + len(segment.error_covariance)] = segment.error_map[index]
-        if point == LEAD_HAND and tie is not None:
+        for k, swing in enumerate(swings):
+            if swing.tie is not None:
+                covariance[k][np.ix_(shared, shared)] = swing.tie.covariance
+        for m, moment in enumerate(MOMENTS):
             # The tie's covariance is of parameters, true minus found; a hand turned too far is an error the other way.
-            vertical = rotate(inverse(base[place]), np.array([0.0, 0.0, 1.0]))
-            full[:, total] -= vertical
-        maps.append(full)
-    return np.stack(maps), covariance
+            vertical = rotate(inverse(base[LEAD_HAND, moment]), np.array([0.0, 0.0, 1.0]))
+            maps[:, points.index(LEAD_HAND) * len(MOMENTS) + m, :, total] -= vertical
+    return maps.reshape(len(swings), -1, total + 1), covariance

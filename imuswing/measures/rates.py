@@ -10,7 +10,7 @@ import numpy as np
 from imuswing.body import definitions as define
 from imuswing.body.segments import ALIGNMENT, BIAS, SCALE, SegmentMotion
 from imuswing.measures.pose import Estimate
-from imuswing.orientation.quaternion import FloatArray, rotate, slerp
+from imuswing.orientation.quaternion import FloatArray, cross, rotate, slerp
 from imuswing.sensors.filters import lowpass_zero_phase
 from imuswing.swings.events import Moments
 from imuswing.vocabulary import LeadSide
@@ -120,17 +120,17 @@ def tilt_rate_at_impact(
     q = slerp(segment.q, segment.time, np.array([moments.impact]))[0]
     omega = np.array([np.interp(moments.impact, rates.time, rates.omega[:, k]) for k in range(3)])
     value = float(define.shoulder_tilt_rate(q, omega, lead_side))
-    curve = define.shoulder_tilt_rate(segment.q, rates.omega, lead_side)
-    step = rates.time[1] - rates.time[0]
-    slope = float(np.gradient(curve, step)[index])
+    around = slice(max(index - 1, 0), index + 2)
+    curve = define.shoulder_tilt_rate(segment.q[around], rates.omega[around], lead_side)
+    slope = float((curve[-1] - curve[0]) / (rates.time[around][-1] - rates.time[around][0]))
     # The rate is the vertical part of omega x s: an error of omega enters through s x up, in segment axes.
     up = rotate(q * np.array([1.0, -1.0, -1.0, -1.0]), define.Z_AXIS)
     side = -define.trunk_sign(lead_side) * define.Z_AXIS
-    direction = np.cross(side, up)
+    direction = cross(side, up)
     peak = float(np.max(np.abs(rates.turn_rate)))
     variance = float(direction @ _omega_covariance(segment, rates, index, settings) @ direction)
     # A tilted orientation changes the rate by the turning across it.
-    tilted = np.cross(np.cross(omega, side), up)
+    tilted = cross(cross(omega, side), up)
     variance += float(tilted @ _rotation_covariance(segment, index) @ tilted)
     skin = settings.skin_rate + settings.skin_share * peak
     variance += skin**2 + (slope * moments.impact_se) ** 2

@@ -9,11 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from imuswing.body import definitions as define
-from imuswing.body.segments import SegmentMotion
-from imuswing.body.tie import Tie
 from imuswing.measures import rates as trunk
-from imuswing.measures.pose import Estimate, SoftTissue, estimate_angles
-from imuswing.measures.rates import RateSettings
+from imuswing.measures.pose import Estimate, SoftTissue, SwingMotion, estimate_angles
+from imuswing.measures.rates import RateSettings, TrunkRates
 from imuswing.orientation.quaternion import FloatArray, slerp
 from imuswing.swings.events import Moments
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, LeadSide
@@ -37,36 +35,57 @@ class MeasureSettings:
     worst_rate: float = float(np.deg2rad(60.0))
 
 
-@dataclass(frozen=True, kw_only=True)
-class SwingMotion:
-    """All that is known of one swing: segments by tracked point (hand tied to forearm where `tie` is given)."""
-
-    segments: Mapping[str, SegmentMotion]
-    moments: Moments
-    tie: Tie | None
+def trunk_rates(swing: SwingMotion, *, lead_side: LeadSide, settings: MeasureSettings) -> dict[str, TrunkRates]:
+    """Smoothed rates of chest and pelvis, by tracked point."""
+    return {
+        point: trunk.smooth_rates(swing.segments[point], lead_side=lead_side, settings=settings.rates)
+        for point in (CHEST, PELVIS)
+        if point in swing.segments
+    }
 
 
 def measure_swing(
-    swing: SwingMotion, *, lead_side: LeadSide, settings: MeasureSettings
+    swing: SwingMotion,
+    *,
+    lead_side: LeadSide,
+    settings: MeasureSettings,
+    angles: Mapping[str, Estimate] | None = None,
+    rates: Mapping[str, TrunkRates] | None = None,
 ) -> tuple[dict[str, float | str | None], list[str]]:
-    """Result columns of section "measures" (degrees and seconds) and the flags that explain what is null."""
+    """Result columns of section "measures" (degrees and seconds) and the flags that explain what is null.
+
+    angles, rates: of this swing, by `pose.estimate_all` and `trunk_rates`, where they are at hand already.
+    """
     row: dict[str, float | str | None] = {}
     flags: list[str] = []
-    found = estimate_angles(swing.segments, swing.moments, lead_side=lead_side, tie=swing.tie, soft=settings.soft)
-    for name, estimate in found.items():
+    if angles is None:
+        angles = estimate_angles(swing.segments, swing.moments, lead_side=lead_side, tie=swing.tie, soft=settings.soft)
+    for name, estimate in angles.items():
         if not _put(row, f"{name}_deg", estimate, math.degrees(1.0), settings.worst_angle):
             flags.append(f"{name}_too_uncertain")
-    for point in (CHEST, PELVIS):
-        if point in swing.segments:
-            _put_trunk_rates(row, flags, point, swing, lead_side, settings)
+    if rates is None:
+        rates = trunk_rates(swing, lead_side=lead_side, settings=settings)
+    for point, smoothed in rates.items():
+        _put_trunk_rates(row, flags, point, swing, smoothed, lead_side, settings)
     if LEAD_FOREARM in swing.segments:
         _put_tempo(row, swing.moments)
     flags += _sample_flags(swing)
     return row, flags
 
 
-def swing_curves(swing: SwingMotion, *, lead_side: LeadSide, settings: MeasureSettings) -> dict[str, FloatArray]:
-    """Curves on even steps, `time_s` 0 at impact, from 0.5 s before takeaway to 0.5 s after finish, in degrees."""
+def swing_curves(
+    swing: SwingMotion,
+    *,
+    lead_side: LeadSide,
+    settings: MeasureSettings,
+    rates: Mapping[str, TrunkRates] | None = None,
+) -> dict[str, FloatArray]:
+    """Curves on even steps, `time_s` 0 at impact, from 0.5 s before takeaway to 0.5 s after finish, in degrees.
+
+    rates: of this swing, by `trunk_rates`, where they are at hand already.
+    """
+    if rates is None:
+        rates = trunk_rates(swing, lead_side=lead_side, settings=settings)
     moments = swing.moments
     lead = swing.segments.get(LEAD_FOREARM) or next(iter(swing.segments.values()))
     first = max(moments.takeaway - CURVE_MARGIN_S, *(s.time[0] for s in swing.segments.values()))
@@ -80,9 +99,9 @@ def swing_curves(swing: SwingMotion, *, lead_side: LeadSide, settings: MeasureSe
         if point not in q:
             continue
         segment = swing.segments[point]
-        rates = trunk.smooth_rates(segment, lead_side=lead_side, settings=settings.rates)
+        smoothed = rates[point]
         address = slerp(segment.q, segment.time, at)
-        curves[f"{prefix}_turn_rate_dps"] = np.rad2deg(np.interp(time, rates.time, rates.turn_rate))
+        curves[f"{prefix}_turn_rate_dps"] = np.rad2deg(np.interp(time, smoothed.time, smoothed.turn_rate))
         turn = np.unwrap(define.trunk_turn(q[point], address, lead_side))
         curves[f"{prefix}_turn_deg"] = np.rad2deg(turn)
         if point == CHEST:
@@ -113,11 +132,11 @@ def _put_trunk_rates(
     flags: list[str],
     point: str,
     swing: SwingMotion,
+    rates: TrunkRates,
     lead_side: LeadSide,
     settings: MeasureSettings,
 ) -> None:
     segment, moments, to_deg = swing.segments[point], swing.moments, math.degrees(1.0)
-    rates = trunk.smooth_rates(segment, lead_side=lead_side, settings=settings.rates)
     worst = settings.worst_rate
     at_impact = trunk.turn_rate_at_impact(segment, rates, moments, settings=settings.rates)
     if not _put(row, f"{point}_turn_rate_impact_dps", at_impact, to_deg, worst):

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 IDENTITY: FloatArray = np.array([1.0, 0.0, 0.0, 0.0])
 
@@ -164,13 +165,23 @@ def cumulative_product(steps: FloatArray) -> FloatArray:
 
 def slerp(q: FloatArray, time: FloatArray, at: FloatArray) -> FloatArray:
     """Orientations (M, 4) at times `at` (M,) between q (N, 4) at increasing times `time` (N,); ends are held."""
-    index = np.clip(np.searchsorted(time, at, side="right") - 1, 0, max(len(time) - 2, 0))
     if len(time) == 1:
         return np.repeat(q[:1], len(at), axis=0)
-    span = time[index + 1] - time[index]
-    fraction = np.clip((at - time[index]) / span, 0.0, 1.0)
-    step = log(multiply(inverse(q[index]), q[index + 1]))
-    return multiply(q[index], exp(fraction[:, None] * step))
+    index, fraction = bracket(time, at)
+    return between(q[index], q[index + 1], fraction)
+
+
+def bracket(time: FloatArray, at: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Where times `at` (...,) lie in increasing `time` (N,), N ≥ 2: sample before, and share of the way to the next."""
+    index = np.minimum(np.maximum(np.searchsorted(time, at, side="right") - 1, 0), len(time) - 2)
+    before = time[index]
+    fraction = (at - before) / (time[index + 1] - before)
+    return index, np.minimum(np.maximum(fraction, 0.0), 1.0)
+
+
+def between(p: FloatArray, q: FloatArray, fraction: FloatArray) -> FloatArray:
+    """Orientations (..., 4) at a share (...,) of the way from p (..., 4) to q (..., 4)."""
+    return multiply(p, exp(fraction[..., None] * log(multiply(inverse(p), q))))
 
 
 def angle_between(p: FloatArray, q: FloatArray) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -44,13 +45,20 @@ def lowpass_zero_phase(x: npt.ArrayLike, *, rate: float, cutoff_hz: float) -> Fl
         (2.0 * values[:1] - values[pad:0:-1], values, 2.0 * values[-1:] - values[-2 : -pad - 2 : -1]), axis=0
     )
     length = _fast_length(len(extended) + pad)
+    gain = _gain(length, warped).reshape((-1,) + (1,) * (values.ndim - 1))
+    spectrum = np.fft.rfft(_ramp_to_start(extended, length), axis=0) * gain
+    return np.ascontiguousarray(np.fft.irfft(spectrum, length, axis=0)[pad : pad + len(values)])
+
+
+@lru_cache(maxsize=64)
+def _gain(length: int, warped: float) -> FloatArray:
+    """|H(f)|² (length // 2 + 1,) of one run at the frequencies of a transform of `length` samples, read-only."""
     frequency = np.fft.rfftfreq(length)
     with np.errstate(over="ignore"):
         ratio = np.tan(np.pi * np.minimum(frequency, 0.5 - 1e-12)) / warped
         gain = 1.0 / (1.0 + ratio**4)
-    gain = gain.reshape((-1,) + (1,) * (values.ndim - 1))
-    spectrum = np.fft.rfft(_ramp_to_start(extended, length), axis=0) * gain
-    return np.ascontiguousarray(np.fft.irfft(spectrum, length, axis=0)[pad : pad + len(values)])
+    gain.flags.writeable = False
+    return np.asarray(gain)
 
 
 def _ramp_to_start(values: FloatArray, length: int) -> FloatArray:
@@ -60,6 +68,7 @@ def _ramp_to_start(values: FloatArray, length: int) -> FloatArray:
     return np.concatenate((values, values[-1:] + fraction * (values[:1] - values[-1:])), axis=0)
 
 
+@lru_cache(maxsize=1024)
 def _fast_length(least: int) -> int:
     """The smallest 2^a·3^b·5^c that is not under `least`."""
     best = 1 << max(least - 1, 1).bit_length()

@@ -17,7 +17,8 @@ from scipy.spatial.transform import Rotation
 from imuswing.body.tie import Tie
 from imuswing.lesson import Lesson, analyze
 from imuswing.measures.dictionary import MEASURES
-from imuswing.measures.swing import MeasureSettings, SwingMotion, measure_swing
+from imuswing.measures.pose import SwingMotion
+from imuswing.measures.swing import MeasureSettings, measure_swing
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import Recording
 from imuswing.simulate import errors_of, simulate_recording

@@ -20,7 +20,7 @@ from imuswing.measures.orientations import (
     swing_orientations,
     write_orientations,
 )
-from imuswing.measures.swing import SwingMotion
+from imuswing.measures.pose import SwingMotion
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.simulate import simulate_recording
 from imuswing.swings.events import Moments
