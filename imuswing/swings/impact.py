@@ -1,8 +1,9 @@
 """When did club meet ball? The shocks of a session's shots, weighed with where in the swing this golfer's impacts lie.
 
 Contact lasts half a millisecond, so a sensor sees only the ring-down (`swings.onset`). Within a golfer the ball is met
-at nearly the same place of the swing, so the session's clear shots tell where the unclear ones were struck: soft chips,
-and fat shots, whose first shock is the ground's.
+at nearly the same place of the swing, as the arm's return and the fastest moments of each sensor tell it
+(`swings.pace`), so the session's clear shots tell where the unclear ones were struck: soft chips, and fat shots, whose
+first shock is the ground's.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ class ImpactSettings:
 
     usual_s, usual_spread_s: impact after the arm's return to its address direction, and its spread, before the session
     has told.  own_spread_s, own_weight: spread within a golfer, and how many shots that guess is worth.
+    clue_weight: spread of how far the impact goes along with a clue, s for s, before the session has told.
+    clue_limit_s: a clue farther than this from its usual place counts as if it was there.
     tail: degrees of freedom of the spread: some shots are struck elsewhere.
     ground_first: share of shots that meet the ground first.  ground_noted: the same where the coach noted so.
     ground_gap_s: the ball follows the ground by so much.
@@ -35,6 +38,8 @@ class ImpactSettings:
     usual_spread_s: float = 0.025
     own_spread_s: float = 0.005
     own_weight: float = 4.0
+    clue_weight: float = 0.4
+    clue_limit_s: float = 0.04
     least_spread_s: float = 0.0025
     tail: float = 4.0
     ground_first: float = 0.08
@@ -59,6 +64,7 @@ class Impact:
 def place_impacts(
     curves: Sequence[OnsetCurve | None],
     backs: Sequence[float],
+    clues: FloatArray,
     struck: FloatArray,
     ground_noted: BoolArray,
     *,
@@ -66,7 +72,8 @@ def place_impacts(
 ) -> list[Impact | None]:
     """The impact in each swing, as if it was a shot; None where no sensor tells.
 
-    backs: (K) the arm's return to its address direction, s.  struck: (K,) probability of each being a shot; only likely
+    backs: (K) the arm's return to its address direction, s.  clues: (K, S) moments that may go along with the impact,
+    s after that, NaN where not told.  struck: (K,) probability of each being a shot; only likely
     shots teach the others.  ground_noted: (K,) the coach noted that the ground was met first.
     """
     told = [k for k, curve in enumerate(curves) if curve is not None]
@@ -78,15 +85,18 @@ def place_impacts(
         assert curve is not None
         share = settings.ground_noted if ground_noted[k] else settings.ground_first
         logs[k] = _either_blow(curve, share, settings)
-    centre, spread = settings.usual_s, settings.usual_spread_s
+    centre = np.full(len(curves), settings.usual_s)
+    spread = np.full(len(curves), settings.usual_spread_s)
     found: dict[int, tuple[float, float]] = {}
     for _ in range(settings.rounds):
         for k in told:
             curve = curves[k]
             assert curve is not None
-            found[k] = _posterior(curve.time, logs[k], backs[k] + centre, spread, settings)
+            found[k] = _posterior(curve.time, logs[k], backs[k] + centre[k], spread[k], settings)
         teach = [k for k in told if struck[k] > 0.5 and found[k][1] < settings.unclear_s]
-        centre, spread = _learn(np.array([found[k][0] - backs[k] for k in teach]), settings)
+        offsets = np.array([found[k][0] - backs[k] for k in teach])
+        errors = np.array([found[k][1] for k in teach])
+        centre, spread = _learn(offsets, errors, clues, teach, settings)
     impacts: list[Impact | None] = [None] * len(curves)
     for k in told:
         curve = curves[k]
@@ -125,12 +135,47 @@ def _posterior(
     return mean, float(np.sqrt(weight @ (time - mean) ** 2))
 
 
-def _learn(offsets: FloatArray, settings: ImpactSettings) -> tuple[float, float]:
-    """Where this golfer's impacts lie after the arm's return, and how far they spread, s."""
-    if len(offsets) < 3:
-        return settings.usual_s, settings.usual_spread_s
-    centre = float(np.median(offsets))
-    away = 1.4826 * float(np.median(np.abs(offsets - centre)))
+def _learn(
+    offsets: FloatArray, errors: FloatArray, clues: FloatArray, teach: Sequence[int], settings: ImpactSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Where after the arm's return each swing's impact is expected (K,), and how far it spreads (K,), s.
+
+    offsets, errors: (T,) of the shots numbered `teach`. A robust linear fit on the clues, drawn to none at all
+    (ridge regression: Hoerl & Kennard 1970, Technometrics 12:55, from memory); its errors are those of each shot when
+    the others predict it.
+    """
     count = len(offsets)
-    pooled = (count * away**2 + settings.own_weight * settings.own_spread_s**2) / (count + settings.own_weight)
-    return centre, float(max(np.sqrt(pooled * (1.0 + 1.0 / count)), settings.least_spread_s))
+    if count < 3:
+        return np.full(len(clues), settings.usual_s), np.full(len(clues), settings.usual_spread_s)
+    middle = float(np.median(offsets))
+    from_usual = np.nan_to_num(clues - _usual(clues[teach]))
+    design = np.clip(from_usual, -settings.clue_limit_s, settings.clue_limit_s)
+    design = np.concatenate((np.ones((len(clues), 1)), design), axis=1)
+    spread = _pooled(offsets - middle, settings)
+    trust = np.ones(count)
+    for _ in range(settings.rounds):
+        ridge = np.full(design.shape[1], (spread / settings.clue_weight) ** 2)
+        ridge[0] = 0.0
+        rows = design[teach]
+        inverse = np.linalg.inv(rows.T @ (rows * trust[:, None]) + np.diag(ridge))
+        weights = inverse @ (rows.T @ (trust * (offsets - middle)))
+        residual = offsets - middle - rows @ weights
+        pull = np.clip(trust * np.sum((rows @ inverse) * rows, axis=1), 0.0, 0.9)
+        spread = _pooled(residual / (1.0 - pull), settings)
+        away = residual / np.hypot(spread, errors)
+        trust = (settings.tail + 1.0) / (settings.tail + away**2) * spread**2 / (spread**2 + errors**2)
+    unsure = np.sum((design @ inverse) * design, axis=1)
+    return middle + design @ weights, spread * np.sqrt(1.0 + unsure)
+
+
+def _usual(clues: FloatArray) -> FloatArray:
+    """Median of each clue (S,), 0 where it is never told."""
+    return np.array([np.median(c[np.isfinite(c)]) if np.isfinite(c).any() else 0.0 for c in clues.T])
+
+
+def _pooled(residuals: FloatArray, settings: ImpactSettings) -> float:
+    """Robust spread of residuals (T,) and the guess, s."""
+    away = 1.4826 * float(np.median(np.abs(residuals)))
+    count = len(residuals)
+    square = (count * away**2 + settings.own_weight * settings.own_spread_s**2) / (count + settings.own_weight)
+    return float(max(np.sqrt(square), settings.least_spread_s))

@@ -15,6 +15,7 @@ from imuswing.swings.find import Candidate
 from imuswing.swings.impact import Impact, ImpactSettings, place_impacts
 from imuswing.swings.kind import KindSettings, ground_first, match_notes, shot_log_odds
 from imuswing.swings.onset import OnsetSettings, onset_curves
+from imuswing.swings.pace import PaceSettings, clues
 from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
 
 
@@ -24,6 +25,7 @@ class JudgeSettings:
 
     surprise: SurpriseSettings = field(default_factory=SurpriseSettings)
     onset: OnsetSettings = field(default_factory=OnsetSettings)
+    pace: PaceSettings = field(default_factory=PaceSettings)
     impact: ImpactSettings = field(default_factory=ImpactSettings)
     kind: KindSettings = field(default_factory=KindSettings)
     evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
@@ -95,7 +97,12 @@ def judge(
         outcomes[k] = notes[note].outcome if note >= 0 else None
     chance = _chance(shot_odds) * np.isin(np.arange(len(sights)), swings)
     impacts = place_impacts(
-        curves, backs, chance, ground_first(outcomes, settings=settings.kind), settings=settings.impact
+        curves,
+        backs,
+        clues([sight.windows for sight in sights], backs, settings=settings.pace),
+        chance,
+        ground_first(outcomes, settings=settings.kind),
+        settings=settings.impact,
     )
     return [
         Judged(

@@ -1,0 +1,111 @@
+"""Impacts placed among swings whose shocks are written down by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from imuswing.orientation.quaternion import FloatArray
+from imuswing.swings.impact import ImpactSettings, place_impacts
+from imuswing.swings.onset import OnsetCurve, OnsetSettings, onset_curves
+from imuswing.swings.pace import PaceSettings, clues
+from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
+
+BACK = 10.0
+GRID = np.arange(BACK - 0.1, BACK + 0.1, 0.0005)
+
+
+def _curve(*blows: tuple[float, float], width: float = 0.001) -> OnsetCurve:
+    """Likelihood with normal bumps: (time after BACK in s, log height)."""
+    first = np.full(len(GRID), -30.0)
+    for at, height in blows:
+        first = np.logaddexp(first, height - 0.5 * ((GRID - BACK - at) / width) ** 2)
+    return OnsetCurve(time=GRID, first=first, second=np.zeros(len(GRID)), step=0.0025, sizes={})
+
+
+def _placed(curves: list[OnsetCurve], told: FloatArray) -> FloatArray:
+    count = len(curves)
+    found = place_impacts(
+        curves, [BACK] * count, told, np.ones(count), np.zeros(count, np.bool_), settings=ImpactSettings()
+    )
+    return np.array([impact.time - BACK if impact is not None else np.nan for impact in found])
+
+
+def test_clear_shocks_stand_where_they_are() -> None:
+    at = np.array([0.012, 0.010, 0.014, 0.009, 0.011])
+    assert _placed([_curve((t, 0.0)) for t in at], np.zeros((5, 0))) == pytest.approx(at, abs=0.0008)
+
+
+def test_of_two_blows_the_one_that_goes_with_the_clues_is_the_ball() -> None:
+    rng = np.random.default_rng(0)
+    clue = rng.normal(0.0, 0.010, 16)
+    at = 0.01 + 0.9 * clue
+    curves = [_curve((t, 0.0)) for t in at[:15]]
+    # The last shot met the ground, which is the stronger blow, 15 ms before the ball.
+    curves.append(_curve((at[15] - 0.015, 2.0), (at[15], 0.0)))
+    assert _placed(curves, clue[:, None])[15] == pytest.approx(at[15], abs=0.002)
+
+
+def test_clues_that_tell_nothing_do_no_harm() -> None:
+    rng = np.random.default_rng(1)
+    at = rng.normal(0.01, 0.002, 12)
+    noise = rng.normal(0.0, 0.02, (12, 4))
+    noise[3] = np.nan
+    assert _placed([_curve((t, 0.0)) for t in at], noise) == pytest.approx(at, abs=0.001)
+
+
+def test_standard_errors_grow_where_the_shock_is_hardly_seen() -> None:
+    curves = [_curve((0.01, 0.0)) for _ in range(8)] + [_curve((0.01, 0.0), width=0.01)]
+    found = place_impacts(
+        curves, [BACK] * 9, np.zeros((9, 0)), np.ones(9), np.zeros(9, np.bool_), settings=ImpactSettings()
+    )
+    errors = [impact.se for impact in found if impact is not None]
+    assert errors[-1] > 1.5 * max(errors[:-1])
+
+
+def _window(
+    rate: float, fastest: float, *, ring_at: float | None = None, lost: tuple[float, float] = (0.0, 0.0)
+) -> ShockWindow:
+    """A hand that turns at 10 rad/s times a normal bump of 0.1 s around `fastest`, and rings after a blow."""
+    time = np.arange(BACK - 0.6, BACK + 0.45, 1.0 / rate)
+    bump = 10.0 * np.exp(-0.5 * ((time - fastest) / 0.1) ** 2)
+    gyr = np.outer(bump, [0.6, 0.0, 0.8])
+    acc = np.outer(np.gradient(bump, time), [0.0, 0.3, 0.1]) + np.outer(bump**2, [0.3, 0.1, 0.0])
+    if ring_at is not None:
+        x = time - ring_at
+        ring = np.where(x >= 0.0, np.exp(-np.maximum(x, 0.0) / 0.012) * np.cos(2.0 * np.pi * 80.0 * x), 0.0)
+        acc, gyr = acc + 60.0 * np.outer(ring, [0.5, -0.7, 0.5]), gyr + 1.0 * np.outer(ring, [0.7, 0.7, 0.1])
+    rng = np.random.default_rng(int(1000 * fastest) + int(rate))
+    acc, gyr = acc + rng.normal(0.0, 0.05, acc.shape), gyr + rng.normal(0.0, 0.003, gyr.shape)
+    gone = (time > lost[0]) & (time < lost[1])
+    acc[gone], gyr[gone] = np.nan, np.nan
+    full = np.zeros(len(time), np.bool_)
+    return ShockWindow(
+        tracked_point="lead_hand", time=time, acc=acc, gyr=gyr, acc_full=full, gyr_full=full, clock_se=0.0
+    )
+
+
+@pytest.mark.parametrize("rate", [50.0, 100.0, 200.0, 1000.0])
+def test_the_fastest_moment_is_found_at_any_rate(rate: float) -> None:
+    found = clues([[_window(rate, BACK + 0.013)]], [BACK], settings=PaceSettings())
+    assert found[0, 0] == pytest.approx(0.013, abs=0.003)
+
+
+def test_a_gap_at_the_fastest_moment_is_told_as_unknown() -> None:
+    window = _window(200.0, BACK, lost=(BACK - 0.03, BACK + 0.03))
+    assert np.isnan(clues([[window]], [BACK], settings=PaceSettings())[0, 0])
+
+
+@pytest.mark.parametrize(("rate", "within"), [(1000.0, 0.0015), (400.0, 0.0025), (200.0, 0.0045), (100.0, 0.010)])
+def test_a_blow_is_placed_within_a_sample(rate: float, within: float) -> None:
+    """Between the sample that shows it first and the one before, and 0.5 ms of the way to the hand."""
+    rng = np.random.default_rng(3)
+    at = BACK + rng.normal(0.01, 0.003, 10)
+    swings = [[_window(rate, t - 0.01, ring_at=t)] for t in at]
+    errors = surprises(swings, [(BACK - 0.5, BACK)] * 10, settings=SurpriseSettings())
+    curves = onset_curves(errors, [BACK] * 10, settings=OnsetSettings())
+    found = place_impacts(
+        curves, [BACK] * 10, np.zeros((10, 0)), np.ones(10), np.zeros(10, np.bool_), settings=ImpactSettings()
+    )
+    times = np.array([impact.time for impact in found if impact is not None])
+    assert np.abs(times - at).max() < within
