@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -13,7 +13,9 @@ from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_
 from imuswing.body.segments import ALIGNMENT, SegmentMotion, follow_segment
 from imuswing.body.slip import Slip, find_slip, rest_samples, set_right
 from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
+from imuswing.orientation.learn import learn_corrections, with_corrections
 from imuswing.orientation.quaternion import FloatArray, inverse, rotate, slerp
+from imuswing.orientation.stretch import SensorCorrection
 from imuswing.recording.model import Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.settings import Settings
@@ -40,10 +42,14 @@ SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
 
 @dataclass(frozen=True, kw_only=True)
 class Oriented:
-    """A prepared recording with each sensor's orientation."""
+    """A prepared recording with each sensor's orientation.
+
+    corrections: what was learnt of the sensors and is taken off already, by tracked point; absent where nothing was.
+    """
 
     prepared: Prepared
     coarse: Mapping[str, CoarseOrientation]
+    corrections: Mapping[str, SensorCorrection] = field(default_factory=dict)
 
     @property
     def motions(self) -> Mapping[str, Motion]:
@@ -66,6 +72,12 @@ def orient(prepared: Prepared) -> Oriented:
         for point, motion in prepared.motions.items()
     }
     return Oriented(prepared=prepared, coarse=coarse)
+
+
+def learn_and_orient(prepared: Prepared, settings: Settings) -> Oriented:
+    """The same after the sensors' fixed errors were learnt from the whole recording and taken off."""
+    corrections = learn_corrections(prepared, settings=settings.learn)
+    return replace(orient(with_corrections(prepared, corrections)), corrections=corrections)
 
 
 def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settings: Settings) -> list[Candidate]:
@@ -146,6 +158,7 @@ def follow_swing(
             start=candidate.start,
             end=candidate.end,
             address=candidate.start - 0.1,
+            correction=oriented.corrections.get(point),
             settings=settings.segments,
         )
         if segment is not None:

@@ -12,7 +12,16 @@ from imuswing.body.calibrate import FOUND_IN_DATA, Calibration, calibrate
 from imuswing.body.find_routine import FINDABLE, find_routine
 from imuswing.body.slip import slip_flag
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
-from imuswing.cutting import Cut, Oriented, address_gravity, after_slips, find_slips, follow_swing, orient, rough_swings
+from imuswing.cutting import (
+    Cut,
+    Oriented,
+    address_gravity,
+    after_slips,
+    find_slips,
+    follow_swing,
+    learn_and_orient,
+    rough_swings,
+)
 from imuswing.errors import RecordingError
 from imuswing.measures.dictionary import KEY_COLUMNS
 from imuswing.measures.orientations import STEP_S, orientations_table, swing_orientations
@@ -20,6 +29,7 @@ from imuswing.measures.pose import Estimate, SwingMotion, estimate_all
 from imuswing.measures.swing import measure_swing, swing_curves, trunk_rates
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
+from imuswing.orientation.learn import learn_corrections, with_corrections
 from imuswing.orientation.quaternion import FloatArray, multiply
 from imuswing.recording.model import Event, Recording
 from imuswing.sensors.motion import Motion
@@ -84,7 +94,7 @@ def analyze(
         raise RecordingError(
             recording.source, f"lasts only {lasts:.1f} s", "record the routine and the shots in one go"
         )
-    oriented = orient(prepare(recording, settings=settings.sensors))
+    oriented = learn_and_orient(prepare(recording, settings=settings.sensors), settings)
     lead = leading_point(oriented.motions)
     if lead is None:
         raise RecordingError(
@@ -182,7 +192,8 @@ def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> 
 
 def earlier_routine(earlier: Recording, settings: Settings) -> Routine:
     """The routine of an earlier recording of the same visit."""
-    motions = prepare(earlier, settings=settings.sensors).motions
+    prepared = prepare(earlier, settings=settings.sensors)
+    motions = with_corrections(prepared, learn_corrections(prepared, settings=settings.learn)).motions
     steps, source = _with_found(earlier, motions, settings), earlier.source
     name = source.name if source is not None else "an earlier recording"
     return Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=name, here=False)

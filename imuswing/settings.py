@@ -10,6 +10,7 @@ from imuswing.body.segments import SegmentSettings
 from imuswing.body.slip import SlipSettings
 from imuswing.body.tie import TieSettings
 from imuswing.measures.swing import MeasureSettings
+from imuswing.orientation.learn import LearnSettings
 from imuswing.sensors.settings import SensorSettings
 from imuswing.swings.events import EventSettings
 from imuswing.swings.find import FindSettings
@@ -21,6 +22,7 @@ class Settings:
     """All settings of an analysis, step by step."""
 
     sensors: SensorSettings = field(default_factory=SensorSettings)
+    learn: LearnSettings = field(default_factory=LearnSettings)
     routine: RoutineSettings = field(default_factory=RoutineSettings)
     care: CarePriors = field(default_factory=CarePriors)
     find: FindSettings = field(default_factory=FindSettings)

@@ -2,8 +2,10 @@
 
 1. A closed-form arm that swings (orientation_chain): forward and offline filter, strapdown from the still address, the
    smoother alone and with the sensor's matrix learnt from the session, side by side, in several circumstances.
-2. Open recordings of one sensor with an optical reference (BROAD), scored as its authors score it.
-3. Open recordings of a two-segment rig: relative orientation over a minute.
+2. Simulated golfers with hard shocks, clipping and bursts of lost samples: the same and what a session teaches of the
+   sensor, for every method (orientation_golfers).
+3. Open recordings of one sensor with an optical reference (BROAD), scored as its authors score it.
+4. Open recordings of a two-segment rig: relative orientation over a minute.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from pathlib import Path
 
 import numpy as np
 import orientation_chain as chain
+from orientation_golfers import print_golfers
 
 from imuswing.orientation import estimate_quaternions
 from imuswing.orientation.joint import relative_orientation
@@ -325,9 +328,11 @@ def rig_scores(q: np.ndarray, truth: np.ndarray) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sessions", type=int, default=8, help="sensors of the closed-form arm (default: 8)")
+    parser.add_argument("--golfers", type=int, default=9, help="simulated golfers in each circumstance (default: 9)")
     parser.add_argument("--slow", action="store_true", help="the pure-Python filters on BROAD as well (minutes)")
     options = parser.parse_args()
     print_chain(options.sessions)
+    print_golfers(options.golfers)
     print_broad(options.slow)
     print_rig()
 

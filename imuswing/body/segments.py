@@ -7,7 +7,8 @@ share them, so a turn since address keeps only what differs.
 
 The orientation is strapdown from the address; gravity in the quiet stretches before and after the swing updates the
 parameters (weighted least squares over the whole stretch, which is a fixed-interval smoother for constant
-parameters: Kailath, Sayed & Hassibi 2000, Linear Estimation, ch. 10, from memory).
+parameters: Kailath, Sayed & Hassibi 2000, Linear Estimation, ch. 10, from memory). What the sensor's gyro matrix and
+accelerometer leave open is learnt from the whole recording beforehand (`orientation.learn`).
 """
 
 from __future__ import annotations
@@ -20,8 +21,10 @@ from imuswing.body.alignment import Alignment
 from imuswing.orientation.coarse import CoarseOrientation
 from imuswing.orientation.quaternion import FloatArray, exp, inverse, length, multiply, rotate, to_matrix
 from imuswing.orientation.strapdown import integrate
+from imuswing.orientation.stretch import SensorCorrection, unknown_correction
 from imuswing.recording.model import BoolArray, IntArray
 from imuswing.sensors.motion import Motion
+from imuswing.vocabulary import STANDARD_GRAVITY
 
 ALIGNMENT = slice(0, 3)
 TILT = slice(3, 5)
@@ -31,6 +34,8 @@ SCALE = slice(9, 18)
 BRIDGE = slice(18, 21)
 PARAMETERS = 21
 """Where each kind of error stands among the parameters p."""
+OWN_SCALE = slice(SCALE.start - ALIGNMENT.stop, SCALE.stop - ALIGNMENT.stop)
+"""The same where the alignment is left out."""
 
 
 def _deg(value: float) -> float:
@@ -39,19 +44,15 @@ def _deg(value: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class SegmentSettings:
-    """Prior sizes of errors (SD) and how the quiet stretches are read.
+    """Prior sizes of errors (SD) and how the quiet stretches are read; those of the sensor stand in `SensorCorrection`.
 
-    gyro_scale, gyro_cross: the gyro's scale and cross-axis errors (typical data-sheet figures of consumer sensors:
-    about 1 %, from memory).  bias_floor: rad/s of bias that stillness does not show.  acc_tilt: rad by which the
-    accelerometer's own errors tilt gravity.  bin_s, bin_floor, bin_turn_s: gravity is averaged over bins of so many
-    s; no bin counts for better than the floor, rad, and a turning one for less, by the angle of so many s.
+    bias_floor: rad/s of bias that stillness does not show.  tilt_prior: rad, of the coarse orientation.
+    bin_s, bin_floor, bin_turn_s: gravity is averaged over bins of so many s; no bin counts for better than the floor,
+    rad, and a turning one for less, by the angle of so many s.
     before_s, after_s: how far around the swing quiet is looked for.
     """
 
-    gyro_scale: float = 0.007
-    gyro_cross: float = 0.004
     bias_floor: float = _deg(0.03)
-    acc_tilt: float = _deg(0.3)
     tilt_prior: float = _deg(5.0)
     bin_s: float = 0.2
     bin_floor: float = _deg(0.4)
@@ -179,11 +180,13 @@ def follow_segment(
     start: float,
     end: float,
     address: float,
+    correction: SensorCorrection | None = None,
     settings: SegmentSettings,
 ) -> SegmentMotion | None:
     """Orientation of a segment from `before_s` before `start` to `after_s` after `end` (s), anchored at `address`.
 
     q_coarse: by sample (4,) earth from sensor of the whole recording: the heading and a first tilt at the address.
+    correction: what was learnt of the sensor; it is taken off `motion` already, and its covariance says what is left.
     None where the recording does not hold the stretch.
     """
     first, last = np.searchsorted(motion.time, [start - settings.before_s, end + settings.after_s])
@@ -193,10 +196,11 @@ def follow_segment(
     anchor = int(np.clip(np.searchsorted(motion.time[part], address), 0, last - first - 1))
     q = integrate(motion.increments[part], start=q_coarse[first + anchor], start_index=anchor)
     gyr = motion.gyr[part]
+    correction = correction or unknown_correction()
     excess = np.sqrt(np.maximum(motion.gyr_se[part] ** 2 - motion.gyr_noise**2, 0.0))
     width = max(int(settings.bin_s * motion.rate), 1)
     drift = _Drift.of(to_matrix(q), gyr, excess, rate=motion.rate, anchor=anchor, width=width)
-    estimate, covariance = _update(q, drift, motion, part, _prior(motion, settings), settings)
+    estimate, covariance = _update(q, drift, motion, part, correction, settings)
     bias, scale = estimate[3:6], estimate[6:15].reshape(3, 3)
     wrong = bias + gyr @ scale.T
     driven = np.cumsum(rotate(q, wrong + excess[:, None] * estimate[15:]), axis=0) / motion.rate
@@ -206,7 +210,7 @@ def follow_segment(
     full = np.zeros((PARAMETERS, PARAMETERS))
     full[ALIGNMENT, ALIGNMENT] = alignment.covariance
     full[3:, 3:] = covariance
-    full[TILT, TILT] += np.eye(2) * settings.acc_tilt**2
+    full[TILT, TILT] += _tilt_by_accelerometer(to_matrix(q[anchor]), correction)
     return SegmentMotion(
         tracked_point=motion.tracked_point,
         rate=motion.rate,
@@ -222,24 +226,39 @@ def follow_segment(
     )
 
 
-def _prior(motion: Motion, settings: SegmentSettings) -> FloatArray:
-    """(18,) SD of tilt, heading, bias, scale and bridge before gravity is looked at."""
-    scale = np.full((3, 3), settings.gyro_cross)
-    np.fill_diagonal(scale, settings.gyro_scale)
+def _prior(motion: Motion, correction: SensorCorrection, settings: SegmentSettings) -> FloatArray:
+    """(18, 18) covariance of tilt, heading, bias, scale and bridge before gravity is looked at."""
     bias = float(np.hypot(motion.bias_se, settings.bias_floor))
-    return np.concatenate(([settings.tilt_prior] * 2, [1e-9], [bias] * 3, scale.ravel(), [1.0] * 3))
+    prior = np.diag(np.concatenate(([settings.tilt_prior] * 2, [1e-9], [bias] * 3, np.zeros(9), np.ones(3))) ** 2)
+    prior[OWN_SCALE, OWN_SCALE] = correction.gyro_matrix_covariance
+    return prior
+
+
+def _tilt_by_accelerometer(matrix: FloatArray, correction: SensorCorrection) -> FloatArray:
+    """(2, 2) rad²: how the accelerometer's own errors tilt gravity, about the earth's X and Y, in a pose (3, 3)."""
+    error = correction.acc_covariance(matrix[2] * STANDARD_GRAVITY)
+    x, y = matrix[0], matrix[1]
+    # Gravity is seen off by (psi_y, -psi_x).
+    across = np.stack((-y, x)) / STANDARD_GRAVITY
+    return np.asarray(across @ error @ across.T)
 
 
 def _update(
-    q: FloatArray, drift: _Drift, motion: Motion, part: slice, prior: FloatArray, settings: SegmentSettings
+    q: FloatArray,
+    drift: _Drift,
+    motion: Motion,
+    part: slice,
+    correction: SensorCorrection,
+    settings: SegmentSettings,
 ) -> tuple[FloatArray, FloatArray]:
     """Parameters (18,) and their covariance (18, 18) after gravity in the quiet bins around the swing.
 
     q: (M, 4) earth from sensor.
     """
+    prior = _prior(motion, correction, settings)
     width, bins = drift.width, len(q) // drift.width
     if bins == 0:
-        return np.zeros(18), np.diag(prior**2)
+        return np.zeros(18), prior
     cut = bins * width
     inside = slice(part.start, part.start + cut)
     # Axes first, so that the sums run along contiguous memory.
@@ -262,5 +281,25 @@ def _update(
     design = np.concatenate((rows[:, 1], -rows[:, 0]))
     observed = np.concatenate((mean[0, good] / size[good], mean[1, good] / size[good]))
     weighted = design.T * np.tile(1.0 / sd[good] ** 2, 2)
-    covariance = np.linalg.inv(np.diag(1.0 / prior**2) + weighted @ design)
-    return np.asarray(covariance @ (weighted @ observed), dtype=np.float64), np.asarray(covariance, dtype=np.float64)
+    fitted = np.ones(18, dtype=np.bool_)
+    # These very swings taught the gyro's matrix: they must not narrow it a second time.
+    fitted[OWN_SCALE] = not correction.learnt
+    return _fit(prior, weighted @ design, weighted @ observed, fitted)
+
+
+def _fit(prior: FloatArray, normal: FloatArray, right: FloatArray, fitted: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Least squares with a prior covariance (n, n): parameters (n,) and their covariance.
+
+    What is not `fitted` (n,) keeps its prior, and the others' covariance follows it (a Schmidt filter's "considered"
+    parameters: Schmidt 1966, Adv Control Syst 3:293, from memory).
+    """
+    own, kept = np.flatnonzero(fitted), np.flatnonzero(~fitted)
+    inner = np.linalg.inv(np.linalg.inv(prior[np.ix_(own, own)]) + normal[np.ix_(own, own)])
+    follows = -inner @ normal[np.ix_(own, kept)]
+    share = np.zeros((len(prior), len(kept)))
+    share[own], share[kept] = follows, np.eye(len(kept))
+    covariance = share @ prior[np.ix_(kept, kept)] @ share.T
+    covariance[np.ix_(own, own)] += inner
+    estimate = np.zeros(len(prior))
+    estimate[own] = inner @ right[own]
+    return estimate, covariance

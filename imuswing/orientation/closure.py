@@ -18,10 +18,6 @@ from imuswing.orientation.quaternion import FloatArray, cross, exp, multiply, to
 from imuswing.orientation.strapdown import integrate
 from imuswing.recording.model import BoolArray, IntArray
 
-BLOCK_S = 0.02
-"""Length of the blocks between whose edges J is a straight line: its integrals are that smooth (an angular acceleration
-of 1000 rad/s² bends a 0.5 % scale error's course by 0.01° within a block)."""
-
 TILT = slice(0, 2)
 GYRO_BIAS = slice(2, 5)
 GYRO_MATRIX = slice(5, 14)

@@ -8,7 +8,6 @@ from itertools import pairwise
 import numpy as np
 
 from imuswing.orientation.closure import (
-    BLOCK_S,
     FIXED_COUNT,
     GYRO_BIAS,
     SHARED,
@@ -105,7 +104,7 @@ def pose_problem(stretch: Stretch, *, correction: SensorCorrection, settings: Sm
 
 def _layout(stretch: Stretch, correction: SensorCorrection, settings: SmoothSettings) -> Layout:
     count = len(stretch.increments)
-    size = max(1, round(BLOCK_S * stretch.rate))
+    size = max(1, round(settings.block_s * stretch.rate))
     first, last, runs_covariance = doubtful_runs(stretch)
     clock = _walk_clock(stretch, settings)
     spans = 1 + max(1, round(count / stretch.rate / settings.walk_span_s))
