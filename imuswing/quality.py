@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -27,7 +28,9 @@ def quality_record(
     """Plain data for `quality.json` and the report: one recording's entry under `recordings`."""
     warnings = [{"level": w.level, "text": w.text, "do": w.do} for w in prepared.warnings]
     for note in recording.notes:
-        warnings.append({"level": "advice", "text": f"{note}.", "do": "Check the recorder's export."})
+        # The file by its name: where it stands on this computer is nobody's business.
+        told = note.removeprefix(f"{recording.source.parent}{os.sep}") if recording.source else note
+        warnings.append({"level": "advice", "text": told, "do": "Check the recorder's export."})
     warnings += _calibration_warnings(recording, calibration)
     warnings += [_slip_warning(point, slip) for point, slip in slips.items()]
     if not rows:

@@ -80,8 +80,8 @@ def _stack(pd: Any, tables: Iterable[Any]) -> Any:
     return pd.concat(filled, ignore_index=True) if filled else next(iter(tables))
 
 
-def write_results(lesson: Lesson, out: Path, *, report: bool = True) -> list[Path]:
-    """Write the results into `out` (made if needed) and return the paths."""
+def write_results(lesson: Lesson, out: Path, *, report: bool = True, language: str = "en") -> list[Path]:
+    """Write the results into `out` (made if needed) and return the paths; language: of the page."""
     from imuswing.measures.tables import write_curves, write_swings
 
     out.mkdir(parents=True, exist_ok=True)
@@ -99,8 +99,10 @@ def write_results(lesson: Lesson, out: Path, *, report: bool = True) -> list[Pat
     write_text(out / QUALITY_FILE, json.dumps(lesson.quality, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
     if report:
         from imuswing.report.lesson_page import render_lesson
+        from imuswing.report.texts import load_texts
 
-        write_text(out / REPORT_FILE, render_lesson(lesson.swings, lesson.curves, lesson.quality))
+        page = render_lesson(lesson.swings, lesson.curves, lesson.quality, texts=load_texts(language))
+        write_text(out / REPORT_FILE, page)
         written.append(out / REPORT_FILE)
     return written
 

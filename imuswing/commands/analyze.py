@@ -17,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the results go")
     parser.add_argument("--no-report", action="store_true", help="tables and quality record only, no page")
+    parser.add_argument("--language", default="en", metavar="LANGUAGE", help="of the page: en or de (en)")
     parser.add_argument(
         "--orientations", action="store_true", help="orientations.parquet too, for the coach page's figure in space"
     )
@@ -24,10 +25,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Analyze and write; the status is 3 where some recordings of several could not be used."""
+    from imuswing.report.texts import load_texts
     from imuswing.results import analyze_path, write_results
 
+    load_texts(args.language)  # a wrong one is told before the work
     lesson, failures = analyze_path(args.recording, orientations=args.orientations)
-    written = write_results(lesson, args.out, report=not args.no_report)
+    written = write_results(lesson, args.out, report=not args.no_report, language=args.language)
     print(answer(lesson))
     print(f"written: {', '.join(path.name for path in written)} in {args.out}")
     for failure in failures:

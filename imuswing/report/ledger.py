@@ -9,6 +9,7 @@ from typing import Any, Final
 from imuswing.measures.dictionary import MEASURES, Measure, Unit
 from imuswing.report.markup import Child, Html, tag
 from imuswing.report.pictures import verdict_mark
+from imuswing.report.said import said
 from imuswing.report.shapes import Limits
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
@@ -173,8 +174,9 @@ def _warning(warning: Mapping[str, Any], texts: Texts) -> Html:
 
 
 def _as_written(text: str, texts: Texts) -> Child:
-    """A sentence of the analysis, which writes English whatever the page's language."""
-    return text if texts.language == "en" or not text else tag("span", text, lang="en")
+    """A sentence of the analysis in the page's language; one that the catalogue does not know stays English."""
+    known = said(text, texts) if text else ""
+    return tag("span", text, lang="en") if known is None else known
 
 
 def _recording_quality(recording: RecordingView, texts: Texts) -> Child:

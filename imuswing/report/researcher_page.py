@@ -19,6 +19,7 @@ from imuswing.report.researcher_parts import (
     reliability_table,
     task_name,
 )
+from imuswing.report.said import said
 from imuswing.report.texts import ENGLISH, Texts
 from imuswing.report.wording import flag_text
 
@@ -32,7 +33,7 @@ def render_researcher(dataset: Dataset, *, blocks: Sequence[str] = (), texts: Te
     blocks: the reliability is told from shots of these only; from all where empty.
     """
     counts = task_counts(dataset.swings)
-    quality = dataset_quality(dataset.quality["recordings"])
+    quality = dataset_quality(dataset.quality["recordings"], told=lambda text: said(text, texts) or text)
     spread = distributions(dataset.swings)
     repeating = reliability(dataset.swings, blocks=blocks)
     body = [

@@ -185,6 +185,21 @@ def test_no_report_leaves_the_page_out(small_dataset: Path, tmp_path: Path) -> N
     assert (tmp_path / "r" / "swings.parquet").exists()
 
 
+def test_the_page_is_written_in_the_language_asked_for(
+    small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "results"
+    call = ["analyze", str(small_dataset), "--out", str(out), "--language"]
+    assert main([*call, "xx"]) == 2
+    assert "'de', 'en'" in capsys.readouterr().err
+    assert not out.exists()
+    assert main([*call, "de"]) == 0
+    html = (out / "report.html").read_text(encoding="utf-8")
+    assert '<html lang="de">' in html
+    # Every sentence of this recording's quality record is known to the catalogue.
+    assert '<span lang="en">' not in html
+
+
 def test_check_says_that_a_good_recording_is_usable(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", str(small_dataset)]) == 0
     text = capsys.readouterr().out

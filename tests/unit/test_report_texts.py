@@ -28,7 +28,22 @@ from imuswing.report.student_page import render_student
 from imuswing.report.terms import MARKED, plain
 from imuswing.report.texts import ENGLISH, FOLDER, Texts, languages, load_texts
 
-BY_DATA = ("flag", "flag_ending", "slip", "point", "step", "side", "source", "measure", "definition", "sign", "plainly")
+BY_DATA = (
+    "flag",
+    "flag_ending",
+    "slip",
+    "point",
+    "step",
+    "side",
+    "source",
+    "measure",
+    "definition",
+    "sign",
+    "plainly",
+    "said",
+    "said_word",
+    "said_list",
+)
 """Groups whose entries are chosen by what the data hold; they are complete where their names are."""
 PAGES: dict[str, Callable[..., str]] = {
     "student": render_student,
