@@ -17,7 +17,7 @@ import numpy as np
 
 from imuswing.body.alignment import Alignment, AxisObservation, align
 from imuswing.body.segments import ALIGNMENT, SegmentMotion
-from imuswing.orientation.quaternion import FloatArray, inverse, log, multiply, to_matrix
+from imuswing.orientation.quaternion import FloatArray, cross, inverse, length, log, multiply, to_matrix
 from imuswing.recording.model import IntArray
 from imuswing.sensors.motion import Motion
 from imuswing.vocabulary import CHEST, PELVIS
@@ -152,8 +152,15 @@ def rest_samples(motion: Motion, swings: Sequence[tuple[float, float]]) -> IntAr
 
 
 def _mean(ups: FloatArray) -> FloatArray:
-    mean = np.median(ups, axis=0)
+    mean = _median(ups)
     return np.asarray(mean / np.linalg.norm(mean))
+
+
+def _median(values: FloatArray) -> FloatArray:
+    """Along the first axis; `numpy.median` at a fraction of its overhead, which counts where every split is tried."""
+    ordered = np.sort(values, axis=0)
+    middle: FloatArray = 0.5 * (ordered[(len(values) - 1) // 2] + ordered[len(values) // 2])
+    return middle
 
 
 def _step(before: FloatArray, after: FloatArray) -> tuple[float, float]:
@@ -164,10 +171,10 @@ def _step(before: FloatArray, after: FloatArray) -> tuple[float, float]:
 
 
 def _between(u: FloatArray, v: FloatArray) -> float:
-    return float(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v))
+    return float(np.arctan2(length(cross(u, v)), u @ v))
 
 
 def _error(ups: FloatArray, middle: FloatArray) -> float:
     """Standard error of a median direction: in two dimensions half lie within 1.18 SD; a median costs a quarter."""
-    spread = float(np.median(np.linalg.norm(np.cross(ups, middle), axis=1))) / 1.18
+    spread = float(_median(length(cross(ups, middle)))) / 1.18
     return 1.25 * max(spread, LEAST_SPREAD) / float(np.sqrt(len(ups)))

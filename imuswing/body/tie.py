@@ -22,7 +22,7 @@ import numpy as np
 from imuswing.body.definitions import X_AXIS, Z_AXIS
 from imuswing.body.segments import ALIGNMENT, SegmentMotion
 from imuswing.body.wrist_centre import headings_from_wrist_centre
-from imuswing.orientation.quaternion import FloatArray, exp, inverse, multiply, rotate, slerp
+from imuswing.orientation.quaternion import FloatArray, cross, exp, inverse, multiply, rotate, slerp
 
 
 def _rad(value: float) -> float:
@@ -136,14 +136,17 @@ def _at_address(index: int, swing: WristSwing, guess: float, settings: TieSettin
     q_forearm = swing.forearm.q[inside]
     q_hand = slerp(swing.hand.q, swing.hand.time, time)
     z = rotate(q_forearm, Z_AXIS)
+    x = rotate(q_hand, X_AXIS)
     angle = guess
     for _ in range(5):
-        x = rotate(multiply(_about_vertical(angle), q_hand), X_AXIS)
-        slope = z[:, 1] * x[:, 0] - z[:, 0] * x[:, 1]
-        strength = float(np.sum(slope**2))
+        cosine, sine = np.cos(angle), np.sin(angle)
+        turned_x, turned_y = cosine * x[:, 0] - sine * x[:, 1], sine * x[:, 0] + cosine * x[:, 1]
+        slope = z[:, 1] * turned_x - z[:, 0] * turned_y
+        strength = float(slope @ slope)
         if strength < len(time) * settings.weakest**2:
             return None
-        angle -= float(np.sum(slope * np.sum(z * x, axis=1))) / strength
+        along = z[:, 0] * turned_x + z[:, 1] * turned_y + z[:, 2] * x[:, 2]
+        angle -= float(slope @ along) / strength
     tied = multiply(_about_vertical(angle), q_hand)
     x_in_forearm = rotate(multiply(inverse(q_forearm), tied), X_AXIS)
     z_in_hand = rotate(multiply(inverse(tied), q_forearm), Z_AXIS)
@@ -153,8 +156,8 @@ def _at_address(index: int, swing: WristSwing, guess: float, settings: TieSettin
         value=guess + _wrap(angle - guess),
         sd=settings.address_turn * abs(gain),
         shared=gain,
-        from_forearm=-(slope @ np.cross(Z_AXIS, x_in_forearm)) / strength,
-        from_hand=-(slope @ np.cross(X_AXIS, z_in_hand)) / strength,
+        from_forearm=-(slope @ cross(Z_AXIS, x_in_forearm)) / strength,
+        from_hand=-(slope @ cross(X_AXIS, z_in_hand)) / strength,
     )
 
 
@@ -173,11 +176,13 @@ def _solve(
     count = len(swings)
     at_table, turn, forearm, hand = count, count + 1, slice(count + 2, count + 5), slice(count + 5, count + 8)
     size = count + 8
-    normal, right = np.zeros((size, size)), np.zeros(size)
+    normal = np.zeros((size, size))
+    rows: list[FloatArray] = []
+    values: list[float] = []
 
     def add(row: FloatArray, value: float, sd: float) -> None:
-        normal[...] += np.outer(row, row) / sd**2
-        right[...] += row * (value / sd**2)
+        rows.append(row / sd)
+        values.append(value / sd)
 
     def unit(*places: tuple[int, float]) -> FloatArray:
         row = np.zeros(size)
@@ -206,8 +211,9 @@ def _solve(
         row = unit((reading.swing, 1.0), (turn, reading.shared))
         row[forearm], row[hand] = reading.from_forearm, reading.from_hand
         add(row, guesses[0] + _wrap(reading.value - guesses[0]), reading.sd)
-    covariance = np.linalg.inv(normal)
-    found = covariance @ right
+    design = np.array(rows)
+    covariance = np.linalg.inv(normal + design.T @ design)
+    found = covariance @ (design.T @ np.array(values))
     ties: list[Tie | None] = []
     for k in range(count):
         kept = [k, *range(forearm.start, hand.stop)]

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from imuswing.body.segments import SegmentMotion
-from imuswing.orientation.quaternion import FloatArray, exp, slerp, to_matrix
+from imuswing.orientation.quaternion import FloatArray, exp, length, slerp, to_matrix
 from imuswing.sensors.filters import lowpass_zero_phase
 
 RATE = 100.0
@@ -81,7 +81,7 @@ def _stretch(forearm: SegmentMotion, hand: SegmentMotion, top: float, impact: fl
         alpha = np.gradient(omega, 1.0 / RATE, axis=0)
         across = _skew(omega)
         matrix = to_matrix(slerp(segment.q, segment.time, time))
-        parts += [np.einsum("tij,tj->ti", matrix, acc), matrix @ (_skew(alpha) + across @ across)]
+        parts += [(matrix @ acc[:, :, None])[..., 0], matrix @ (_skew(alpha) + across @ across)]
     return tuple(parts)
 
 
@@ -104,16 +104,23 @@ def _add(
     jacobian[:, :, :3] = map_f
     jacobian[:, :, 3:6] = -(turn @ map_h)
     jacobian[:, 0, 6], jacobian[:, 1, 6] = at_h[:, 1], -at_h[:, 0]
-    variance = (NOISE**2 + (NOISE_SHARE * np.linalg.norm(at_f, axis=1)) ** 2) / INDEPENDENT
-    weighted = jacobian / variance[:, None, None]
-    block = np.einsum("tia,tib->ab", weighted, jacobian)
-    pull = -np.einsum("tia,ti->a", weighted, residual)
-    columns = [*range(6), column]
-    normal[np.ix_(columns, columns)] += block
-    right[columns] += pull
+    variance = (NOISE**2 + (NOISE_SHARE * length(at_f)) ** 2) / INDEPENDENT
+    weight = 1.0 / np.sqrt(variance)
+    design = (jacobian * weight[:, None, None]).reshape(-1, 7)
+    block = design.T @ design
+    pull = -(residual * weight[:, None]).ravel() @ design
+    normal[:6, :6] += block[:6, :6]
+    normal[:6, column] += block[:6, 6]
+    normal[column, :6] += block[6, :6]
+    normal[column, column] += block[6, 6]
+    right[:6] += pull[:6]
+    right[column] += pull[6]
 
 
 def _skew(v: FloatArray) -> FloatArray:
-    zero = np.zeros(len(v))
     x, y, z = v.T
-    return np.stack((np.stack((zero, -z, y), 1), np.stack((z, zero, -x), 1), np.stack((-y, x, zero), 1)), axis=1)
+    out = np.zeros((len(v), 3, 3))
+    out[:, 0, 1], out[:, 0, 2] = -z, y
+    out[:, 1, 0], out[:, 1, 2] = z, -x
+    out[:, 2, 0], out[:, 2, 1] = -y, x
+    return out
