@@ -20,8 +20,9 @@ FOLDER: Final = "swings"
 QUALITY: Final = "quality.json"
 QUALITY_FOLDER: Final = "quality"
 LABELS: Final = ("participant", "session", "task", "acq", "run")
-OWN_CALIBRATION: Final = "this recording"
-"""What the quality record says where a recording was calibrated by its own routine."""
+NAMES_A_RECORDING: Final = "_motion.tsv"
+"""The quality record names another recording's file where that one's routine served. Its other words (own steps marked
+or found in the data, or none at all) all mean this recording by itself."""
 
 WANTED: Final = (
     *KEY_COLUMNS,
@@ -123,7 +124,7 @@ def _routines(path: Path) -> dict[tuple[str | None, ...], str]:
         record = json.loads(path.read_text(encoding="utf-8"))
         for entry in record["recordings"] if isinstance(record, dict) else record:
             about, source = entry["recording"], entry["calibration"]["source"]
-            own = about["file"] if source == OWN_CALIBRATION else source
+            own = source if str(source).endswith(NAMES_A_RECORDING) else about["file"]
             if own is not None:
                 found[tuple(about[name] for name in LABELS)] = f"{about['participant']}/{about['session']}/{own}"
     except (ValueError, KeyError, TypeError) as error:

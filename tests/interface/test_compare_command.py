@@ -59,7 +59,7 @@ def record(folder: Path, *entries: tuple[str, str | None, str]) -> None:
                 "task": "chip",
                 "acq": None,
                 "run": run,
-                "file": f"run{run}",
+                "file": f"run{run}_motion.tsv",
             },
             "calibration": {"source": source},
         }
@@ -145,7 +145,7 @@ def test_recordings_with_one_routine_share_a_strapping(tmp_path: Path) -> None:
     results(folder, pd.concat(both, ignore_index=True))
     apart = read_results([folder])
     assert apart["strapping"].nunique() == 2
-    record(folder, ("1", "1", "this recording"), ("1", "2", "run1"))
+    record(folder, ("1", "1", "this recording"), ("1", "2", "run1_motion.tsv"))
     assert read_results([folder])["strapping"].nunique() == 1
     # As batch writes it: a table and a record, a plain list, of the same name in folders of their own.
     for name, file in (("swings", "swings.parquet"), ("quality", "quality.json")):
@@ -154,8 +154,9 @@ def test_recordings_with_one_routine_share_a_strapping(tmp_path: Path) -> None:
         moved.write_bytes((folder / file).read_bytes())
     moved.write_text(json.dumps(json.loads(moved.read_text())["recordings"]))
     assert read_results([tmp_path / "many"])["strapping"].nunique() == 1
-    record(folder, ("1", "1", "this recording"), ("1", "2", "this recording"))
-    assert read_results([folder])["strapping"].nunique() == 2
+    for own in ("this recording", "found in the data", "nothing: no step is marked or found"):
+        record(folder, ("1", "1", own), ("1", "2", own))
+        assert read_results([folder])["strapping"].nunique() == 2, own
 
 
 @pytest.mark.parametrize(
