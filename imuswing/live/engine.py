@@ -14,7 +14,7 @@ from imuswing.live.learn import learn, recalibrated, recording_of
 from imuswing.live.messages import Message, Notice
 from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, SystemHead
 from imuswing.live.settings import LiveSettings
-from imuswing.live.shots import SAME_SWING_S, Looked, Seen, carry_headings, look, mean_up
+from imuswing.live.shots import SAME_SWING_S, Looked, Past, Seen, carry_headings, look, mean_up
 from imuswing.live.state import Pending, State
 from imuswing.live.steady import Steady, steadied
 from imuswing.live.tell import told_shot, told_steps
@@ -23,7 +23,7 @@ from imuswing.recording.model import Event, SensorStream
 from imuswing.sensors.clocks import ClockLine
 from imuswing.swings.find import Candidate
 from imuswing.swings.lead import LEADERS
-from imuswing.vocabulary import CALIBRATION_STEPS, CHEST, LEAD_HAND
+from imuswing.vocabulary import CALIBRATION_STEPS, CHEST, KIND_SHOT, LEAD_HAND, SHOT
 
 LAG_S = 0.15
 """A system whose newest sample is older than this behind the others' is not waited for."""
@@ -122,6 +122,7 @@ def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
             messages += told
         state, told = _first_look(state, candidate, settings)
         messages += told
+    state = _with_noted(state)
     for pending in state.pending:
         if state.now >= pending.due:
             state, told = _settle(state, pending, settings)
@@ -210,7 +211,12 @@ def _window_look(state: State, settings: LiveSettings, back: float) -> Looked:
     if window is None:
         return Looked(headings=state.known.headings)
     near = (back - SAME_SWING_S, back + SAME_SWING_S)
-    return look(window, state.known, state.past, near=near, settings=settings)
+    return look(window, state.known, _others(state, back), near=near, settings=settings)
+
+
+def _others(state: State, back: float) -> tuple[Past, ...]:
+    """The swings before but for the one whose arm came back at about `back`."""
+    return tuple(one for one in state.past if abs(one.sight.candidate.back - back) > SAME_SWING_S)
 
 
 def _first_look(state: State, candidate: Candidate, settings: LiveSettings) -> tuple[State, list[Message]]:
@@ -236,6 +242,24 @@ def _near(found: Looked, back: float) -> Seen | None:
     return min(found.seen, key=lambda one: abs(one.candidate.back - back), default=None)
 
 
+def _with_noted(state: State) -> State:
+    """A swing that was taken for a practice swing and is noted as a shot now is looked at once more."""
+    notes = [event for event in state.events if event.trial_type == SHOT]
+    if len(notes) == state.notes_read:
+        return state
+    pending = state.pending
+    for note in notes[state.notes_read :]:
+        before = [n for n, shot in state.shots.items() if 0.0 <= note.onset - shot.impact_s <= NOTE_REACH_S]
+        if before and state.shots[max(before)].kind != KIND_SHOT:
+            back = state.shots[max(before)].impact_s
+            pending = (*pending, Pending(back=back, due=state.now, number=max(before)))
+    return replace(state, pending=pending, notes_read=len(notes))
+
+
+NOTE_REACH_S = 8.0
+"""A note belongs to a swing so long before it: as offline, and as far back as the window reaches."""
+
+
 def _settle(state: State, pending: Pending, settings: LiveSettings) -> tuple[State, list[Message]]:
     """The whole swing, for the judgement of later ones; what changed by it is told."""
     state = replace(state, pending=tuple(p for p in state.pending if p is not pending))
@@ -244,7 +268,7 @@ def _settle(state: State, pending: Pending, settings: LiveSettings) -> tuple[Sta
     seen = _near(found, pending.back)
     if seen is None:
         return state, []
-    state = replace(state, past=(*state.past, seen.past)[-settings.past :])
+    state = replace(state, past=(*_others(state, pending.back), seen.past)[-settings.past :])
     messages: list[Message] = []
     if seen.row is not None:
         number = pending.number if pending.number is not None else state.number + 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from imuswing.live.messages import Estimate, Message, Notice, Problem, Routine, Shot, Step, Summary
+from imuswing.vocabulary import KIND_SHOT
 
 TOLD = (
     ("chest_continuity", "continuity", 2),
@@ -33,13 +34,12 @@ def _shot(shot: Shot) -> str | None:
     if shot.revised:
         return None
     head = f"{shot.number:3d}  {shot.impact_s:8.2f} s"
-    if shot.kind != "shot":
-        return f"{head}  practice swing"
+    kind = "" if shot.kind == KIND_SHOT else "  practice swing"
     if not shot.shown:
-        return f"{head}  shot"
+        return f"{head}{kind or '  shot'}"
     parts = [_told(word, shot.measures[name], decimals) for name, word, decimals in TOLD if name in shot.measures]
     after = "" if shot.shown_after_s is None else f"  ({shot.shown_after_s:.2f} s after impact)"
-    return f"{head}  {shot.verdict or 'no verdict':10s} {'  '.join(filter(None, parts))}{after}"
+    return f"{head}  {shot.verdict or 'no verdict':10s} {'  '.join(filter(None, parts))}{after}{kind}"
 
 
 def _told(word: str, estimate: Estimate, decimals: int) -> str | None:

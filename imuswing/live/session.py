@@ -24,11 +24,11 @@ from imuswing.live.tell import told_steps
 from imuswing.recording.events import read_events
 from imuswing.recording.layout import MotionName, motion_files, parse_motion_name, session_folder
 from imuswing.recording.model import FloatArray
-from imuswing.vocabulary import CALIBRATION_STEPS, KIND_SHOT
+from imuswing.vocabulary import CALIBRATION_STEPS
 
 TABLES: Final = ("derivatives", "imuswing-tables")
 SHOWN_FILE: Final = "shown.parquet"
-SHOWN_UNITS: Final = {"impact_s": "s", "chest_verdict": "", "shown_after_s": "s"}
+SHOWN_UNITS: Final = {"impact_s": "s", "chest_verdict": "", "shown_after_s": "s", "kind": ""}
 
 FEED_S = 0.25
 """An interrupted recording is taken up again in pieces of this length."""
@@ -232,14 +232,19 @@ def results_folder(dataset: Path, first: Path) -> Path:
 
 
 def write_shown(shown: Sequence[Mapping[str, Any]], path: Path) -> None:
-    """The verdicts that were shown after shots, whole or not at all."""
+    """The verdicts as they were first told, practice swings among them, whole or not at all."""
     import os
 
     import pyarrow as pa
     import pyarrow.parquet
 
-    told = [row for row in shown if row["kind"] == KIND_SHOT and row["chest_verdict"] is not None]
-    kinds = {"impact_s": pa.float64(), "chest_verdict": pa.string(), "shown_after_s": pa.float64()}
+    told = [row for row in shown if row["chest_verdict"] is not None]
+    kinds = {
+        "impact_s": pa.float64(),
+        "chest_verdict": pa.string(),
+        "shown_after_s": pa.float64(),
+        "kind": pa.string(),
+    }
     schema = pa.schema([pa.field(name, kind, metadata={"unit": SHOWN_UNITS[name]}) for name, kind in kinds.items()])
     table = pa.table({name: [row[name] for row in told] for name in kinds}, schema=schema)
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -124,7 +124,10 @@ def _seen(
 ) -> Seen:
     analysis = settings.analysis
     sights = [*(earlier.sight for earlier in past[-settings.past :]), cut.sight]
-    verdict = judge(sights, window.of_type(SHOT), events=analysis.events, settings=analysis.judge)[-1]
+    until = max(float(motion.time[-1]) for motion in oriented.motions.values())
+    verdict = judge(sights, window.of_type(SHOT), events=analysis.events, settings=analysis.judge, noted_until=until)[
+        -1
+    ]
     ups = address_gravity(oriented, [cut.sight.candidate])
     if verdict.swing_odds <= analysis.judge.evidence.accept:
         return Seen(past=Past(sight=cut.sight, wrist=None, ups=ups), row=None, curve=None)

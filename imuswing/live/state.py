@@ -37,7 +37,8 @@ class State:
     past: swings, the oldest first.  pending: see there.  shots: by number, the newest.  number: of the last swing.
     block: the one that runs, with block_note a remark on it; in_block: shots in it.
     looked: when the arm came back in the newest candidates that were looked at.
-    steps_read: calibration events that the alignments rest on.  doing: the step that runs, since doing_since.
+    steps_read: calibration events that the alignments rest on; notes_read: shot notes that were heard.
+    doing: the step that runs, since doing_since.
     next_open, next_keep_up, next_levels, next_sign: when next.  lost: sensors that lose most samples.  now: the time.
     """
 
@@ -58,6 +59,7 @@ class State:
     bands: Mapping[str, Band] = field(default_factory=lambda: MappingProxyType({}))
     looked: tuple[float, ...] = ()
     steps_read: int = 0
+    notes_read: int = 0
     next_open: float = 20.0
     next_keep_up: float = 0.0
     next_levels: float = 0.0

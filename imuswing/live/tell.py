@@ -37,7 +37,9 @@ def told_shot(state: State, seen: Seen, number: int, *, revised: bool) -> tuple[
     }
     inside = in_bands(measures, state.bands)
     struck = row["kind"] == KIND_SHOT
-    new = not revised and struck
+    # One that was taken for a practice swing at first counts when it turns out to be a shot.
+    new = struck and (not revised or (number in state.shots and state.shots[number].kind != KIND_SHOT))
+    likely = struck or "kind_uncertain" in row["flags"]
     count = state.in_block + new
     before = state.shots.get(number)
     shown = (
@@ -58,7 +60,7 @@ def told_shot(state: State, seen: Seen, number: int, *, revised: bool) -> tuple[
         intent=state.block.intent if state.block else None,
         flags=tuple(row["flags"]),
         shown=shown,
-        sound=shown and new,
+        sound=shown and likely and not revised,
         revised=revised,
         shown_after_s=None,
     )

@@ -70,9 +70,17 @@ class Judged:
 
 
 def judge(
-    sights: Sequence[Sight], notes: Sequence[Event], *, events: EventSettings, settings: JudgeSettings
+    sights: Sequence[Sight],
+    notes: Sequence[Event],
+    *,
+    events: EventSettings,
+    settings: JudgeSettings,
+    noted_until: float = np.inf,
 ) -> list[Judged]:
-    """Judge every candidate of a recording, in time order; notes: the coach's `shot` events."""
+    """Judge every candidate of a recording, in time order; notes: the coach's `shot` events.
+
+    noted_until: s; of a recording that is still running, up to when its coach may have noted anything.
+    """
     backs = [return_to_address(sight.arm, sight.candidate) for sight in sights]
     spans = [(sight.candidate.top, back) for sight, back in zip(sights, backs, strict=True)]
     errors = surprises([sight.windows for sight in sights], spans, settings=settings.surprise)
@@ -88,7 +96,11 @@ def judge(
     times = np.array([backs[k] for k in swings])
     shot_odds = np.zeros(len(sights))
     shot_odds[swings] = shot_log_odds(
-        [sizes[k] for k in swings], times, [note.onset for note in notes], settings=settings.kind
+        [sizes[k] for k in swings],
+        times,
+        [note.onset for note in notes],
+        settings=settings.kind,
+        noted_until=noted_until,
     )
     outcomes: list[str | None] = [None] * len(sights)
     onsets = [note.onset for note in notes]

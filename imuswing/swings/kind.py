@@ -59,12 +59,18 @@ class KindSettings:
 
 
 def shot_log_odds(
-    sizes: Sequence[Mapping[str, float]], impacts: FloatArray, notes: Sequence[float], *, settings: KindSettings
+    sizes: Sequence[Mapping[str, float]],
+    impacts: FloatArray,
+    notes: Sequence[float],
+    *,
+    settings: KindSettings,
+    noted_until: float = np.inf,
 ) -> FloatArray:
     """Log odds (K,) that each swing struck a ball.
 
     sizes: for each swing, by stream, the size of its shock (`onset.OnsetCurve.sizes`); absent or NaN is unknown.
     impacts: (K,) s, in order.  notes: onsets (s) of the coach's shot notes.
+    noted_until: s; notes that would come later are not there yet, so that their lack says nothing.
     """
     if not len(impacts):
         return np.zeros(0)
@@ -72,10 +78,13 @@ def shot_log_odds(
     known = np.isfinite(size)
     likely = np.clip(np.where(known, size - 0.5 * (settings.practice.mean + settings.shot.mean), 0.0), -1.0, 1.0)
     noted = match_notes(impacts, notes, likely=2.0 * likely, settings=settings) >= 0 if len(notes) else None
+    awaited = np.asarray(impacts) > noted_until - settings.note_after_s
+    if noted is not None:
+        awaited &= ~noted
     best, odds = -np.inf, np.zeros(len(size))
     for limit in _limits(size[known], settings):
         above = np.where(known, size > limit, True if noted is None else noted)
-        evidence, found = _explain(size, known, above, noted, settings)
+        evidence, found = _explain(size, known, above, noted, awaited, settings)
         if evidence > best:
             best, odds = evidence, found
     return odds
@@ -123,7 +132,12 @@ def _limits(size: FloatArray, settings: KindSettings) -> FloatArray:
 
 
 def _explain(
-    size: FloatArray, known: BoolArray, above: BoolArray, noted: BoolArray | None, settings: KindSettings
+    size: FloatArray,
+    known: BoolArray,
+    above: BoolArray,
+    noted: BoolArray | None,
+    awaited: BoolArray,
+    settings: KindSettings,
 ) -> tuple[float, FloatArray]:
     """How well a parting of the swings explains sizes and notes (log), and the log odds (K,) that follow from it."""
     low, low_sd, low_fit = _group(size[known & ~above], settings.practice, settings)
@@ -134,7 +148,7 @@ def _explain(
         inside = np.clip(np.where(known, size, 0.5 * (low + high)), low, high)
         odds = 0.5 * ((inside - low) / low_sd) ** 2 - 0.5 * ((inside - high) / high_sd) ** 2 + np.log(low_sd / high_sd)
         odds = np.where(known, np.clip(odds, *settings.caps), 0.0)
-    prior, told = _prior(above, noted, settings)
+    prior, told = _prior(above, noted, awaited, settings)
     return low_fit + high_fit + told, odds + prior
 
 
@@ -152,7 +166,9 @@ def _group(size: FloatArray, guess: Group, settings: KindSettings) -> tuple[floa
     return mean, sd, fit - 0.5 * ((mean - guess.mean) / guess.unsure) ** 2
 
 
-def _prior(above: BoolArray, noted: BoolArray | None, settings: KindSettings) -> tuple[FloatArray, float]:
+def _prior(
+    above: BoolArray, noted: BoolArray | None, awaited: BoolArray, settings: KindSettings
+) -> tuple[FloatArray, float]:
     """Log odds (K,) of a shot before its shock is looked at, and how likely (log) a parting's numbers and notes are.
 
     How many shots this coach notes is learnt from the swings that are taken for shots.
@@ -161,8 +177,9 @@ def _prior(above: BoolArray, noted: BoolArray | None, settings: KindSettings) ->
     log_shot, log_practice = np.log(chance), np.log1p(-chance)
     if noted is not None:
         yes, no = settings.noted
-        habit = (yes + float(np.sum(above & noted))) / (yes + no + float(np.sum(above)))
+        habit = (yes + float(np.sum(above & noted))) / (yes + no + float(np.sum(above & ~awaited)))
         mistaken = settings.noted_practice
-        log_shot = log_shot + np.where(noted, np.log(habit), np.log1p(-habit))
-        log_practice = log_practice + np.where(noted, np.log(mistaken), np.log1p(-mistaken))
+        told = ~awaited
+        log_shot = log_shot + told * np.where(noted, np.log(habit), np.log1p(-habit))
+        log_practice = log_practice + told * np.where(noted, np.log(mistaken), np.log1p(-mistaken))
     return log_shot - log_practice, float(np.where(above, log_shot, log_practice).sum())
