@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final
@@ -140,7 +142,7 @@ def read_xdf(path: Path) -> list[Table]:
     except ImportError as error:
         raise MissingExtraError("formats", "Reading XDF files") from error
     try:
-        streams, _ = pyxdf.load_xdf(str(path), verbose=False)
+        streams, header = pyxdf.load_xdf(str(path), verbose=False)
     except (OSError, ValueError, KeyError, IndexError, EOFError, AttributeError) as error:
         raise RecordingError(path, f"cannot be read as XDF ({_short(error)})", "copy it again") from error
     markers = tuple(
@@ -149,8 +151,10 @@ def read_xdf(path: Path) -> list[Table]:
         if stream["info"]["channel_format"][0] == "string"
         for time, label in zip(stream["time_stamps"], stream["time_series"], strict=True)
     )
+    ended = all(stream.get("footer") for stream in streams)
+    doubts = () if ended else (f"{path.name} has no end, so it was cut off: taken as far as it goes",)
     tables = [
-        _stream(path, stream, markers)
+        replace(_stream(path, stream), markers=markers, doubts=doubts, dated=_begun(header))
         for stream in streams
         if stream["info"]["channel_format"][0] != "string" and len(stream["time_stamps"]) > 1
     ]
@@ -159,7 +163,16 @@ def read_xdf(path: Path) -> list[Table]:
     return tables
 
 
-def _stream(path: Path, stream: Any, markers: tuple[tuple[float, str], ...]) -> Table:
+def _begun(header: Any) -> datetime | None:
+    """When the recorder says that it began to write."""
+    try:
+        told = datetime.fromisoformat(header["info"]["datetime"][0])
+    except (KeyError, IndexError, TypeError, ValueError):
+        return None
+    return told if told.tzinfo else told.replace(tzinfo=UTC)
+
+
+def _stream(path: Path, stream: Any) -> Table:
     info = stream["info"]
     values = np.asarray(stream["time_series"], dtype=np.float64)
     columns = {"time [s]": np.asarray(stream["time_stamps"], dtype=np.float64)}
@@ -172,7 +185,7 @@ def _stream(path: Path, stream: Any, markers: tuple[tuple[float, str], ...]) -> 
         columns=columns,
         rate=rate if rate > 0 else None,
         shared_clock="lsl",
-        markers=markers,
+        notes=(f"the streams of {path.name} were brought to one clock and their times smoothed (pyxdf)",),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Final
 
 import numpy as np
 
@@ -15,12 +16,15 @@ from imuswing.formats.times import Times, even_times, to_times
 from imuswing.recording.model import FloatArray, SensorStream
 from imuswing.vocabulary import SampleMeaning
 
+UNDATED: Final = datetime(1925, 1, 1, tzinfo=UTC)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Assembled:
     """Streams by tracked point, and their clocks.
 
     starts: by tracking system the first sample on the file's own clock, s.  absolute: all those clocks count from 1970.
+    shared: they are one clock that counts from anywhere.  dated: when the files say that they were begun.
     notes: what was done, in sentences.
     """
 
@@ -28,6 +32,7 @@ class Assembled:
     starts: dict[str, float]
     absolute: bool
     shared: bool
+    dated: datetime | None
     notes: tuple[str, ...]
 
     @property
@@ -43,8 +48,12 @@ class Assembled:
 
     @property
     def acq_time(self) -> datetime | None:
-        """When the first tracking system began, None where no clock tells."""
-        return datetime.fromtimestamp(self.starts[min(self.starts)], tz=UTC) if self.absolute else None
+        """When the first tracking system began, None where nothing tells."""
+        if self.absolute:
+            return datetime.fromtimestamp(self.starts[min(self.starts)], tz=UTC)
+        # Starts that differ can only be told in scans.tsv, which counts from a date: a clock without one gets the year
+        # that BIDS keeps for dates that are not to be known (1925 or earlier; BIDS 1.10, scans file).
+        return (self.dated or UNDATED) if self.shared and len(self.starts) > 1 else self.dated
 
 
 def assemble(tables: Sequence[Table], maps: Sequence[FileMap]) -> Assembled:
@@ -79,7 +88,8 @@ def assemble(tables: Sequence[Table], maps: Sequence[FileMap]) -> Assembled:
         starts=starts,
         absolute=all(absolute),
         shared=len(clocks) == 1 and None not in clocks,
-        notes=tuple(notes),
+        dated=min((table.dated for table in used if table.dated is not None), default=None),
+        notes=tuple(dict.fromkeys([*notes, *(note for table in used for note in table.notes)])),
     )
 
 

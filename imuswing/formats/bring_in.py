@@ -99,7 +99,7 @@ def find_maps(
 def make_recording(
     tables: Sequence[Table], maps: Sequence[FileMap], *, labels: Labels, lead_side: LeadSide, events: Path | None
 ) -> tuple[Recording, Assembled, tuple[str, ...]]:
-    """The recording, its clocks, and doubts about its events."""
+    """The recording, its clocks, and doubts about its files and events."""
     from imuswing.formats.event_file import Marker, read_event_file, to_events
 
     assembled = assemble(tables, maps)
@@ -111,11 +111,11 @@ def make_recording(
         # A stream of markers is on the clock of the samples.
         markers = [(time - assembled.starts[first], None, label, {}) for time, label in tables[0].markers]
     found: tuple[Event, ...] = ()
-    doubts: tuple[str, ...] = ()
+    doubts = tuple(dict.fromkeys(doubt for table in tables for doubt in table.doubts))
     if markers:
-        found, doubts = to_events(
-            markers, path=source, start=assembled.starts[first], absolute=assembled.absolute, duration=duration
-        )
+        start = assembled.starts[first] if events else 0.0
+        found, more = to_events(markers, path=source, start=start, absolute=assembled.absolute, duration=duration)
+        doubts += more
     recording = Recording(
         participant=labels.participant,
         session=labels.session,

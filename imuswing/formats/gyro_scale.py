@@ -17,8 +17,10 @@ LEAST_TURN: Final = 0.3
 """Gravity must have moved by this share (17 deg)."""
 
 
-def scale_between_rests(acc: FloatArray, gyr: FloatArray, rate: float, *, gravity: float, guess: float) -> float | None:
-    """Rad/s in one unit of a gyroscope; None where there are too few turns to tell.
+def scale_between_rests(
+    acc: FloatArray, gyr: FloatArray, rate: float, *, gravity: float, guess: float
+) -> tuple[float, float] | None:
+    """Rad/s in one unit of a gyroscope, and how far off gravity then comes out (rad); None with too few turns.
 
     acc, gyr: (N, 3) in their own units.  gravity: norm of acc at rest.  guess: rad/s in one unit, within 1.6 times.
     Unlike in `physics.turning`, how the sensor moves through space during a turn does not matter: on simulated lessons
@@ -44,7 +46,8 @@ def scale_between_rests(acc: FloatArray, gyr: FloatArray, rate: float, *, gravit
     off = np.linalg.norm(g - _unit(_around(a, last))[:, None, :], axis=2)
     # A turn during which something else happened (a slip, a lost sample) must not rule: the middle of all turns.
     cost = np.median(off, axis=0)
-    return float(scales[int(np.argmin(cost))])
+    best = int(np.argmin(cost))
+    return float(scales[best]), float(cost[best])
 
 
 def _turns(a: FloatArray, w: FloatArray, dt: float) -> tuple[Any, Any, Any] | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 from imuswing.recording.model import FloatArray
@@ -18,6 +19,8 @@ class Table:
     dates: names of the columns that held dates.  rate: Hz where the file states it.
     shared_clock: name of a clock that several tables of a file share, None where each has its own.
     layout: how a text file was written (`text.Layout` as plain data), {} for other formats.
+    notes: what the reader did, and doubts: what looks wrong, in sentences.
+    dated: when the file says that it was begun, None where it does not.
     markers: times (in the unit of the table's clock, s) and labels that the file holds.
     """
 
@@ -30,6 +33,9 @@ class Table:
     shared_clock: str | None = None
     layout: Mapping[str, object] = field(default_factory=dict)
     markers: tuple[tuple[float, str], ...] = ()
+    notes: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+    dated: datetime | None = None
 
     @property
     def count(self) -> int:
