@@ -131,6 +131,12 @@ def _as_they_are(files: Iterable[Path], root: Path) -> tuple[InputFile, ...]:
     return tuple(found)
 
 
+def at_rest(inputs: Inputs, first: Path, root: Path) -> bool:
+    """Whether these files and facts are still as they were; files that came since are seen by the next run."""
+    now = _as_they_are((root / file.path for file in inputs.files), root)
+    return now == inputs.files and _facts(first, root) == inputs.facts
+
+
 def hashed(files: Iterable[InputFile], root: Path) -> tuple[InputFile, ...]:
     """The same files with the hashes of their contents."""
     return tuple(replace(file, hash=_hash(root / file.path)) for file in files)

@@ -9,7 +9,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from imuswing.batch.ledger import CURVES, ORIENTATIONS, QUALITY, SWINGS, Entry, Ledger, hashed, inputs_of, write_ledger
+from imuswing.batch.ledger import (
+    CURVES,
+    ORIENTATIONS,
+    QUALITY,
+    SWINGS,
+    Entry,
+    Ledger,
+    at_rest,
+    hashed,
+    inputs_of,
+    write_ledger,
+)
 from imuswing.errors import ImuswingError
 from imuswing.lesson import Lesson, Settings, analyze
 from imuswing.measures.dictionary import CURVE_UNITS
@@ -69,7 +80,7 @@ def _one(task: Task, path: str) -> tuple[Lesson | None, Entry]:
         before = inputs_of(first, task.root)
         lesson, sentence = _analyzed(task, path)
         files = hashed(before.files, task.root)
-        if inputs_of(first, task.root) == before:
+        if at_rest(before, first, task.root):
             break
     else:
         lesson, sentence = None, f"{first}: its files changed while they were read; start again once they rest."

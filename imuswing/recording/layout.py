@@ -145,15 +145,16 @@ def inherited(path: Path, root: Path, suffix: str) -> list[Path]:
     label than the motion file's.
     """
     name = parse_motion_name(path)
-    session = session_folder(root, name)
-    subject = root / f"sub-{name.sub}"
-    fixed: dict[Path, tuple[str, ...]] = {
-        root: (),
-        subject: (f"sub-{name.sub}",),
-        session: (f"sub-{name.sub}",) + ((f"ses-{name.ses}",) if name.ses is not None else ()),
-    }
-    fixed[absolute(path).parent] = fixed[session]
+    sub, ses = f"sub-{name.sub}", f"ses-{name.ses}"
+    subject = os.path.join(root, sub)
+    session, fixed = (subject, sub) if name.ses is None else (os.path.join(subject, ses), f"{sub}_{ses}")
+    places = {os.fspath(root): "", subject: sub, session: fixed, os.path.dirname(os.path.abspath(path)): fixed}
     free = [part for part in name.parts if not part.startswith(("sub-", "ses-"))]
     chosen = list(chain.from_iterable(combinations(free, count) for count in range(len(free) + 1)))
-    candidates = (folder / "_".join((*parts, *more, suffix)) for folder, parts in fixed.items() for more in chosen)
-    return [candidate for candidate in candidates if candidate.is_file()]
+    # Plain text instead of paths: this runs often, and most of these files are not there.
+    candidates = (
+        os.path.join(folder, "_".join((*((begin,) if begin else ()), *more, suffix)))
+        for folder, begin in places.items()
+        for more in chosen
+    )
+    return [Path(candidate) for candidate in candidates if os.path.isfile(candidate)]
