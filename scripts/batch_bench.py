@@ -75,9 +75,8 @@ def overhead(folder: Path, count: int) -> None:
         f"peak memory            {less.peak_mb:6.0f} MB at {count // 10}, {cost.peak_mb:.0f} MB at {count} recordings"
     )
     again = batch(all_of_them, folder / "out-all", "--workers", "1")
-    print(
-        f"started again          {1000 * again.cpu_s / count:6.2f} ms a recording with nothing to do, {again.cpu_s:.0f} s"
-    )
+    nothing = 1000.0 * again.cpu_s / count
+    print(f"started again          {nothing:6.2f} ms a recording with nothing to do, {again.cpu_s:.0f} s")
     print(f"start of the program   {start.cpu_s:6.2f} s")
 
 
@@ -90,10 +89,9 @@ def efficiency(folder: Path, lessons: int) -> None:
     print(f"{lessons} lessons of ten shots")
     print(f"one worker             {one.cpu_s:6.1f} s of processor time, {wall(one)}")
     print(f"two workers            {two.cpu_s:6.1f} s of processor time, {wall(two)}")
-    print(
-        f"efficiency by wall     {one.wall_s / (2.0 * two.wall_s):6.2f} (limit {LEAST_EFFICIENCY}; means something at rest)"
-    )
-    print(f"efficiency by processor{one.cpu_s / two.cpu_s:6.2f} (work of one worker / work of two)")
+    by_clock, by_work = one.wall_s / (2.0 * two.wall_s), one.cpu_s / two.cpu_s
+    print(f"efficiency by clock    {by_clock:6.2f} (limit {LEAST_EFFICIENCY}; worth nothing where others work too)")
+    print(f"efficiency by work     {by_work:6.2f} (processor time of one worker / of two)")
 
 
 def wall(cost: Cost) -> str:
