@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -176,7 +177,8 @@ class Routine:
 def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> Routine:
     """This recording's marked steps; else the newest earlier one's of the same visit; else what the data show.
 
-    Steps that were done and not marked are taken from the data too.
+    Steps that were done and not marked are taken from the data too; where nothing is marked in the whole visit and this
+    recording shows none, from the newest earlier recording that shows some.
     """
     marked = recording.of_type(*CALIBRATION_STEPS)
     if not marked and recording.source is not None:
@@ -186,8 +188,30 @@ def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> 
         if path is not None:
             return earlier_routine(read(path), settings)
     steps = _with_found(recording, oriented.motions, settings)
+    if not steps and recording.source is not None:
+        shown = _shown_earlier(recording.source, settings)
+        if shown is not None:
+            return shown
     source = "this recording" if marked else FOUND_IN_DATA if steps else "nothing: no step is marked or found"
     return Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=source)
+
+
+def _shown_earlier(path: Path, settings: Settings) -> Routine | None:
+    """The routine that the newest earlier recording of the visit shows without a mark; None where none does.
+
+    An earlier recording that cannot be used shows none; it is told of where it is analyzed itself.
+    """
+    from imuswing.recording.find import earlier_recordings
+    from imuswing.recording.read import read
+
+    for earlier in earlier_recordings(path):
+        try:
+            routine = earlier_routine(read(earlier), settings)
+        except RecordingError:
+            continue
+        if routine.steps:
+            return routine
+    return None
 
 
 def earlier_routine(earlier: Recording, settings: Settings) -> Routine:

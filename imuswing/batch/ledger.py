@@ -17,7 +17,7 @@ from typing import Any
 from imuswing.errors import RecordingError
 from imuswing.recording.dataset import is_simulated
 from imuswing.recording.events import events_path, read_events
-from imuswing.recording.find import calibration_recording
+from imuswing.recording.find import calibration_recording, earlier_recordings
 from imuswing.recording.layout import (
     CHANNELS_TABLE,
     MOTION_SIDECAR,
@@ -95,7 +95,8 @@ def inputs_of(first: Path, root: Path) -> Inputs:
     try:
         calibrated_here = any(e.trial_type in CALIBRATION_STEPS for e in read_events(motion_files(first)))
         source = None if calibrated_here else calibration_recording(first)
-        others = [] if source is None else [source]
+        # Where nothing is marked in the whole visit, any earlier recording may show the routine.
+        others = [] if calibrated_here else earlier_recordings(first) if source is None else [source]
     except RecordingError as error:
         culprit = error.where
     files = _files(first, root, others)

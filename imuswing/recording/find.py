@@ -56,7 +56,15 @@ def find_recordings(path: Path | str) -> list[Path]:
 
 
 def calibration_recording(path: Path | str) -> Path | None:
-    """The newest earlier recording of the same participant and session that has calibration events, None without one.
+    """The newest earlier recording of the same participant and session that has calibration events, or None."""
+    for earlier in earlier_recordings(path):
+        if any(event.trial_type in CALIBRATION_STEPS for event in read_events(motion_files(earlier))):
+            return earlier
+    return None
+
+
+def earlier_recordings(path: Path | str) -> list[Path]:
+    """First motion tables of the earlier recordings of the same participant and session, the newest first.
 
     Earlier by `acq_time` where scans.tsv gives it for the whole session; otherwise by name with numbers in their
     order, and recordings of the task `calibration` first.
@@ -64,12 +72,9 @@ def calibration_recording(path: Path | str) -> Path | None:
     own = motion_files(Path(path))
     name = parse_motion_name(_first(own))
     session = _walk(session_folder(dataset_root(_first(own), name), name))
-    recordings = _in_order(session, calibration_first=True)
-    this = [_first(systems).name for systems in recordings].index(_first(own).name)
-    for systems in reversed(recordings[:this]):
-        if any(event.trial_type in CALIBRATION_STEPS for event in read_events(systems)):
-            return _first(systems)
-    return None
+    recordings = [_first(systems) for systems in _in_order(session, calibration_first=True)]
+    this = [file.name for file in recordings].index(_first(own).name)
+    return recordings[:this][::-1]
 
 
 def acquisition_times(root: Path, name: MotionName) -> dict[Path, datetime]:

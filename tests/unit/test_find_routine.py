@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from motions_for_tests import ORDER, PALM_DOWN, THUMB_UP, UPRIGHT_TRUNK, Routine, angle_deg, rotation_of
@@ -11,7 +13,9 @@ from imuswing.body.calibrate import FOUND_IN_DATA, calibrate
 from imuswing.body.find_routine import FINDABLE, find_routine
 from imuswing.lesson import analyze
 from imuswing.recording.model import Event
+from imuswing.results import analyze_path
 from imuswing.simulate import simulate_recording
+from imuswing.simulate.dataset import make_visit, write_visit
 from imuswing.vocabulary import CALIBRATION_STEPS, LeadSide
 
 POINTS = ("chest", "lead_forearm", "lead_hand")
@@ -184,6 +188,19 @@ def test_a_step_without_a_mark_is_added_to_marked_ones() -> None:
     assert calibration["source"] == "this recording"
     assert calibration["steps"]["stand"]["found"]
     assert calibration["steps"]["stand"]["text"].startswith("found in the data")
+
+
+def test_a_visit_without_any_mark_uses_the_routine_that_its_first_recording_shows(tmp_path: Path) -> None:
+    visit, made = make_visit(0, seed=40, shots=4, preset="realistic", tasks=("chip", "full"), rate=200.0)
+    bare = [(recording.with_events(()), truth) for recording, truth in made]
+    write_visit(tmp_path, visit, bare, seed=40, index=0)
+    lesson, failures = analyze_path(tmp_path)
+    assert failures == []
+    first, later = (entry["calibration"] for entry in lesson.quality["recordings"])
+    assert first["source"] == "found in the data"
+    assert later["source"].startswith(f"sub-{visit.participant}_ses-{visit.session}_task-chip")
+    assert later["steps"]["table"]["found"]
+    assert lesson.swings.loc[lesson.swings["task"] == "full", "wrist_flexion_impact_deg"].notna().all()
 
 
 def test_nothing_worn_or_nothing_recorded_gives_no_steps() -> None:
