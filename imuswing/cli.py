@@ -44,9 +44,10 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
-    args = build_parser().parse_args(arguments)
     in_code, warnings.formatwarning = warnings.formatwarning, _sentence
+    args = argparse.Namespace(command="")
     try:
+        args = build_parser().parse_args(arguments)
         status: int = args.run(args)
     except SettingsError as error:
         print(f"imuswing {args.command}: {error}", file=sys.stderr)
@@ -54,6 +55,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except ImuswingError as error:
         print(error, file=sys.stderr)
         return UNUSABLE
+    except EOFError:
+        # Questions come before anything is written.
+        print(f"imuswing {args.command}: the input ended before all was answered; nothing was written", file=sys.stderr)
+        return WRONG_USAGE
     except BrokenPipeError:
         # Whoever read the output (such as head) has seen enough; nothing more may be written at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -36,7 +36,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("dataset", type=Path, metavar="DATASET", help="a dataset, or the folder to start one in")
     parser.add_argument("--participant", required=True, metavar="LABEL", help="a pseudonym of letters and digits")
     parser.add_argument(
-        "--lead-side", required=True, choices=("left", "right"), help="side nearer the target: left if right-handed"
+        "--lead-side",
+        choices=("left", "right"),
+        help="side nearer the target, left if right-handed; needed for a new student only",
     )
     parser.add_argument("--consent", metavar="yes", help="the student agreed to be recorded (asked for if not given)")
     parser.add_argument("--minor", action="store_true", help="the student is under age, so a guardian must agree too")
@@ -71,10 +73,11 @@ def run(args: argparse.Namespace) -> int:
     old = read_plan(path) if path.exists() else Plan(participant=participant)
     # All that may be wrong is found before anything is written.
     plan = _changed(old, args)
+    lead_side = _lead_side(args, participant)
     consent = _consent(args, participant)
     if _asks() and plan == old and not plan.goals:
         plan = _asked_goals(plan)
-    added = add_student(args.dataset, participant=participant, lead_side=args.lead_side, consent=consent)
+    added = add_student(args.dataset, participant=participant, lead_side=lead_side, consent=consent)
     print(f"sub-{participant} {'is added to' if added else 'stands in'} {args.dataset}, consent noted")
     if plan != old or not path.exists():
         write_plan(plan, path)
@@ -86,6 +89,18 @@ def run(args: argparse.Namespace) -> int:
 def _asks() -> bool:
     """Whether somebody sits at a terminal who can be asked."""
     return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def _lead_side(args: argparse.Namespace, participant: str) -> str:
+    """The side given, else the one that stands in the dataset; SettingsError with neither."""
+    from imuswing.errors import SettingsError
+    from imuswing.plan.students import student_row
+
+    known = (student_row(args.dataset, participant) or {}).get("lead_side")
+    side = args.lead_side or known
+    if side not in ("left", "right"):
+        raise SettingsError(f"sub-{participant} is new here; add --lead-side left (right-handed) or --lead-side right")
+    return str(side)
 
 
 def _consent(args: argparse.Namespace, participant: str) -> Consent | None:

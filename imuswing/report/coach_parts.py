@@ -203,9 +203,14 @@ def notes_section(plan: PlanView, recordings: Sequence[RecordingView], texts: Te
         for goal in plan.goals:
             own = [r for r in recordings if goal.task in (None, r.labels["task"])]
             count = goal_count(goal, [shot for recording in own for shot in recording.shots])
-            done = texts("student.goal_count", met=count.met, n=count.measured)
-            aim = plain(goal.words or goal_text(goal, texts))
-            goals.append(tag("li", tag("b", aim), ". ", done))
+            done = texts("coach.goal_count", met=count.met, n=count.measured)
+            if goal.needed is not None:
+                done += " " + texts("coach.goal_wanted", needed=goal.needed, of=goal.of)
+            if count.unclear:
+                done += " " + texts.count("coach.goal_unclear", count.unclear)
+            aim = goal_text(goal, texts, plainly=False)
+            words = f" ({plain(goal.words)})" if goal.words else ""
+            goals.append(tag("li", tag("b", aim), words, ". ", done))
         parts += [tag("h3", texts("coach.goals")), tag("ul", goals)]
     if plan.tasks:
         parts += [tag("h3", texts("student.tasks")), tasks_list(plan, texts)]

@@ -41,10 +41,12 @@ class GoalView:
 
 @dataclass(frozen=True, kw_only=True)
 class GoalCount:
-    """How many of the shots that could be measured met a goal."""
+    """How many of the shots that could be measured met a goal; unclear: so near to an end of its band, within 1.96
+    standard errors, that they may lie on either side."""
 
     met: int
     measured: int
+    unclear: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,9 +98,18 @@ def plan_view(plan: Mapping[str, Any] | None, *, task: str | None = None) -> Pla
 
 def goal_count(goal: GoalView, shots: Sequence[SwingView]) -> GoalCount:
     """How many of these shots met the goal, of the last `goal.of` that were measured."""
-    values = [value for shot in shots if (value := shot.values.get(goal.measure)) is not None]
-    values = values if goal.of is None else values[-goal.of :]
-    return GoalCount(met=sum(goal.holds(value) for value in values), measured=len(values))
+    found = [
+        (value, shot.values.get(f"{goal.measure}_se") or 0.0)
+        for shot in shots
+        if (value := shot.values.get(goal.measure)) is not None
+    ]
+    found = found if goal.of is None else found[-goal.of :]
+    ends = [end for end in (goal.low, goal.high) if end is not None]
+    return GoalCount(
+        met=sum(goal.holds(value) for value, _ in found),
+        measured=len(found),
+        unclear=sum(any(abs(value - end) < 1.96 * error for end in ends) for value, error in found),
+    )
 
 
 def _goal(goal: Mapping[str, Any]) -> GoalView:

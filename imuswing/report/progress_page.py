@@ -128,13 +128,17 @@ def _table(measure: Measure, change: Change, names: Sequence[str], goal: GoalVie
 def _table_row(measure: Measure, change: Change, place: int, name: str, goal: GoalView | None, texts: Texts) -> Html:
     stage = change.stages[place]
     row = change.row(measure.name, stage if place else change.stages[1])
-    count = goal_count(goal or GoalView(measure=measure.name), stage.shots)
+    shots = goal_count(GoalView(measure=measure.name), stage.shots).measured
+    count = goal_count(goal, stage.shots) if goal else None
     column = "mean_b" if place else "mean_a"
     mean = "–" if row is None or row[column] != row[column] else plain_text(measure, float(row[column]), texts)
-    met = tag("td", texts("answer.of", turned=count.met, n=count.measured)) if goal else None
+    met = None
+    if count is not None:
+        key = "answer.of" if count.measured == shots else "progress.of_last"
+        met = tag("td", texts(key, turned=count.met, n=count.measured))
     difference = difference_text(measure, row, texts) if place else "–"
     said = _verdict(row, texts) if place else texts("progress.start")
-    return tag("tr", tag("th", name, scope="row"), tag("td", count.measured), tag("td", mean), met,
+    return tag("tr", tag("th", name, scope="row"), tag("td", shots), tag("td", mean), met,
                tag("td", difference), tag("td", said))  # fmt: skip
 
 

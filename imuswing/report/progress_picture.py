@@ -112,8 +112,9 @@ def _values(stage: Stage, name: str) -> list[_Shot]:
 def _scale(shots: Sequence[Sequence[_Shot]], trend: Trend, goal: GoalView | None) -> tuple[float, float, list[float]]:
     """Ends of the axis and round ticks between them; bands that reach far out are cut at a range beyond the shots."""
     values = [value for stage in shots for _, value, _ in stage] + [mean for mean in trend.means if mean is not None]
-    values += [] if goal is None else [end for end in (goal.low, goal.high) if end is not None]
     least, most = (min(values), max(values)) if values else (0.0, 1.0)
+    for end in _ends_shown(goal, least, most):
+        least, most = min(least, end), max(most, end)
     room = max(most - least, 1e-3)
     ends = [end for band in trend.bands if band is not None for end in band]
     least, most = max(min([least, *ends]), least - room), min(max([most, *ends]), most + room)
@@ -121,6 +122,19 @@ def _scale(shots: Sequence[Sequence[_Shot]], trend: Trend, goal: GoalView | None
     low, high = np.floor(least / step) * step, np.ceil(most / step) * step
     ticks = [float(tick) for tick in np.arange(low, high + step / 2.0, step)]
     return float(low), float(high), ticks
+
+
+def _ends_shown(goal: GoalView | None, least: float, most: float) -> list[float]:
+    """The ends of a goal's band that belong into the picture: of one still to be reached all, else those near.
+
+    One that all shots have long passed would only flatten the picture.
+    """
+    if goal is None:
+        return []
+    ends = [end for end in (goal.low, goal.high) if end is not None]
+    missed = (goal.low is not None and goal.low > most) or (goal.high is not None and goal.high < least)
+    room = most - least
+    return [end for end in ends if missed or least - room < end < most + room]
 
 
 def _round_step(least: float) -> float:

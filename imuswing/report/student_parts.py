@@ -21,6 +21,8 @@ from imuswing.report.texts import Texts
 from imuswing.report.views import SwingView
 from imuswing.report.wording import goal_text, is_close_call, plain_text, se_text, verdict_text
 
+MOST_MORE = 40
+"""More shots than this are no advice for a student (common practice, no source)."""
 MOST_SENTENCES = 3
 NO_DEFINITE_ZONE = (20.0, 165.0)
 """Angles of the drawn arm at which a zone with one end only stops."""
@@ -114,7 +116,9 @@ def verdict_told(verdict: str, needed: object, texts: Texts) -> str:
     if verdict != "cannot_tell":
         return texts(f"student.{verdict}")
     number = None if needed is None or needed != needed or str(needed) == "<NA>" else int(str(needed))
-    return texts.count("student.cannot_tell", number) if number else texts("student.cannot_tell_ever")
+    if not number or number > MOST_MORE:
+        return texts("student.cannot_tell_ever")
+    return texts.count("student.cannot_tell", number)
 
 
 def chest_pictures(lesson: Lesson, texts: Texts) -> Html:

@@ -176,10 +176,10 @@ def se_text(values: Mapping[str, float | None], name: str, texts: Texts) -> str:
     return "" if error is None else texts("student.within", value=_with_unit(measure, 1.96 * error, texts))
 
 
-def goal_text(goal: GoalView, texts: Texts) -> str:
-    """A goal in a sentence: the measure and its band."""
+def goal_text(goal: GoalView, texts: Texts, *, plainly: bool = True) -> str:
+    """A goal in a sentence: the measure, in the student's words or as the coach knows it, and its band."""
     measure = BY_NAME[goal.measure]
-    what = texts.plainly(measure)
+    what = texts.plainly(measure) if plainly else texts.label(measure)
     ends = {
         name: plain_text(measure, end, texts)
         for name, end in (("low", goal.low), ("high", goal.high))

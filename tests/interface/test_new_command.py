@@ -217,3 +217,39 @@ def test_the_practice_set_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
         main(["new", "--practice-set"])
     assert ended.value.code == 0
     assert "step_through: " in capsys.readouterr().out
+
+
+def test_a_students_lead_side_is_asked_for_once_only(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    call = ["new", str(tmp_path / "a"), "--participant", "S001"]
+    assert main([*call, "--consent", "yes"]) == 2
+    assert "sub-S001 is new here; add --lead-side left" in capsys.readouterr().err
+    assert not (tmp_path / "a").exists()
+    assert main(["new", str(tmp_path / "a"), *FIRST, "--consent", "yes"]) == 0
+    assert main([*call, "--work-on", "keep turning"]) == 0
+    assert read_plan(tmp_path / "a" / "plans" / "sub-S001.toml").work_on == "keep turning"
+    assert row_of(tmp_path / "a", "S001")["lead_side"] == "left"
+
+
+def test_an_input_that_ends_early_is_told_in_a_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def ended(_: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr(new, "_asks", lambda: True)
+    monkeypatch.setattr("builtins.input", ended)
+    assert main(["new", str(tmp_path / "a"), *FIRST]) == 2
+    assert "the input ended before all was answered; nothing was written" in capsys.readouterr().err
+    assert not (tmp_path / "a").exists()
+
+
+def test_a_reader_of_the_practice_set_may_stop_early() -> None:
+    code = "import sys; from imuswing.cli import main; sys.exit(main(['new', '--practice-set']))"
+    child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert child.stdout is not None
+    assert child.stderr is not None
+    child.stdout.readline()
+    child.stdout.close()
+    assert child.stderr.read() == ""
+    child.stderr.close()
+    assert child.wait(30) == 0

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from html_for_tests import read
-from results_for_tests import PLAN, results_of, two_visits
+from results_for_tests import PLAN, results_of, two_visits, visit
 from tables_for_tests import MIX, lesson_tables
 
 from imuswing.compare import CompareSettings, best_shot, compare
@@ -16,8 +16,9 @@ from imuswing.errors import SettingsError
 from imuswing.report.change import find_change, middle_shot, own_best, usual_by
 from imuswing.report.plan_view import GoalView, goal_count, plan_view
 from imuswing.report.progress_page import render_progress
-from imuswing.report.progress_picture import trend_of
+from imuswing.report.progress_picture import _ends_shown, trend_of
 from imuswing.report.student_page import render_student
+from imuswing.report.student_parts import verdict_told
 from imuswing.report.student_pictures import wrist_picture
 from imuswing.report.terms import rich, terms_in
 from imuswing.report.texts import ENGLISH, load_texts
@@ -231,3 +232,40 @@ def test_the_student_is_named_by_pseudonym_only_and_warned() -> None:
     assert "P01" in text
     for needed in ("not a medical device", "Stop if anything hurts", "Warm up first", "carries the pseudonym only"):
         assert needed in text
+
+
+def test_a_goals_band_is_in_the_picture_while_it_is_to_be_reached_or_near() -> None:
+    reach = GoalView(measure="tempo_ratio", low=2.7, high=3.3)
+    assert _ends_shown(reach, 1.3, 2.0) == [2.7, 3.3]
+    assert _ends_shown(reach, 2.9, 3.0) == []
+    assert _ends_shown(reach, 2.5, 3.4) == [2.7, 3.3]
+    long_met = GoalView(measure="arm_height_top_deg", high=40.0)
+    assert _ends_shown(long_met, -50.0, -40.0) == []
+    assert _ends_shown(long_met, 30.0, 39.0) == [40.0]
+
+
+def test_shots_too_near_to_the_end_of_a_goal_are_counted() -> None:
+    swings, curves, quality = lesson_tables(verdicts=["turning"] * 3, practice=0)
+    swings["chest_continuity"], swings["chest_continuity_se"] = [0.57, 0.61, 0.70], 0.03
+    (recording,) = recordings_from(swings, curves, quality)
+    count = goal_count(GoalView(measure="chest_continuity", low=0.6), recording.shots)
+    # 1.96 · 0.03 = 0.059 on either side of 0.6.
+    assert (count.met, count.measured, count.unclear) == (2, 3, 2)
+
+
+def test_a_student_is_not_told_to_play_more_shots_than_anybody_would() -> None:
+    assert "About 40 more" in verdict_told("cannot_tell", 40, ENGLISH)
+    assert "more shots alone will not show it" in verdict_told("cannot_tell", 41, ENGLISH)
+
+
+def test_the_progress_table_counts_all_shots_and_tells_the_last_ones_of_a_goal() -> None:
+    results = results_of(
+        visit("01", lesson_tables((MIX * 2)[:12], practice=0)), visit("02", lesson_tables((MIX * 2)[:14], practice=0))
+    )
+    html = render_progress(
+        results, plan={"goals": [{"measure": "chest_continuity", "low": 0.6, "needed": 8, "of": 10}]}
+    )
+    text = words(html)
+    met = [results.swings[results.swings.session == s].chest_continuity.tail(10).ge(0.6).sum() for s in ("01", "02")]
+    assert f"visit 01 12 {results.swings.chest_continuity[:12].mean() * 100:.0f} % {met[0]} of the last 10" in text
+    assert f"{met[1]} of the last 10" in text

@@ -93,15 +93,16 @@
   const measure = by("strip-measure");
   data.measures.forEach((one) => measure.append(new Option(one.unit ? `${one.label}, ${one.unit}` : one.label, one.name)));
   if (data.measures.some((one) => one.name === "chest_continuity")) measure.value = "chest_continuity";
-  const group = (shot) => [shot.filters.session, shot.filters.task, shot.filters.block].filter((part, k) => part && (k === 2 || several[k])).join(" · ") || shot.recording;
-  const several = ["session", "task"].map((key) => new Set(data.shots.map((shot) => shot.filters[key])).size > 1);
+  const over = (shot) => ["session", "task"].filter((key) => several[key] && shot.filters[key]).map((key) => shot.filters[key]).join(" · ");
+  const under = (shot) => shot.filters.block || "";
+  const several = Object.fromEntries(["session", "task"].map((key) => [key, new Set(data.shots.map((shot) => shot.filters[key])).size > 1]));
   const drawStrip = () => {
     const chosen = data.measures.find((one) => one.name === measure.value);
     if (!chosen) return;
     const items = state.kept.map((shot) => {
       const [value, se, text] = shot.values[chosen.name] || [null, null, ""];
       const mark = data.marks[shot.verdict];
-      return { key: shot.key, value, se, colour: shot.shot ? mark.colour : "practice", path: mark.path, group: group(shot), title: `${name(shot)}: ${text}` };
+      return { key: shot.key, value, se, colour: shot.shot ? mark.colour : "practice", path: mark.path, group: `${shot.recording} ${under(shot)}`, over: over(shot), under: under(shot), title: `${name(shot)}: ${text}` };
     });
     plots.strip(by("strip-plot"), items, state.picked, state.beside, (value) => write(value, decimals(value)), pick);
   };

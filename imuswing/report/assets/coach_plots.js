@@ -37,7 +37,7 @@ const plots = (() => {
     });
   };
 
-  // items: {key, value, se, colour, path, group}; picked, beside: keys.
+  // items: {key, value, se, colour, path, group, over, under}; picked, beside: keys.
   const strip = (place, items, picked, beside, write, pick) => {
     const known = items.filter((item) => item.value !== null);
     const reach = known.flatMap((item) => [item.value - 1.96 * (item.se || 0), item.value + 1.96 * (item.se || 0)]);
@@ -46,16 +46,24 @@ const plots = (() => {
     const [low, high] = [Math.min(...reach) - 0.06 * room, Math.max(...reach) + 0.06 * room];
     const frame = begin(place, low, high, -0.7, items.length - 0.3);
     grid(frame, low, high, write);
+    // Names of stretches: the visit above, the block below, each as far as it fits.
+    const stretch = (key, height, k) => {
+      if (!items[k][key] || (k > 0 && items[k - 1].group === items[k].group)) return;
+      if (k > 0 && key === "over" && items[k - 1].over === items[k].over) return;
+      let last = k;
+      while (last + 1 < items.length && items[last + 1][key] === items[k][key]) last += 1;
+      const text = items[k][key];
+      const fits = Math.floor((frame.x(last + 0.5) - frame.x(k - 0.5) - 4) / (frame.width < 420 ? 5.9 : 7));
+      const words = text.length > fits ? `${text.slice(0, Math.max(fits - 1, 1))}…` : text;
+      frame.svg.append(node("text", { x: frame.x(k - 0.5) + 3, y: height, class: "groupname" }, words));
+    };
     items.forEach((item, k) => {
-      if (k === 0 || item.group !== items[k - 1].group) {
-        const x = frame.x(k - 0.5);
-        if (k) frame.svg.append(node("path", { d: `M${x} ${MARGIN.top - 12}V${frame.floor}`, class: "edge" }));
-        let last = k;
-        while (last + 1 < items.length && items[last + 1].group === item.group) last += 1;
-        const fits = Math.floor((frame.x(last + 0.5) - x - 6) / 6.6);
-        const words = item.group.length > fits ? `${item.group.slice(0, Math.max(fits - 1, 1))}…` : item.group;
-        frame.svg.append(node("text", { x: x + 4, y: 11, class: "groupname" }, words));
+      if (k > 0 && item.group !== items[k - 1].group) {
+        const top = item.over === items[k - 1].over ? MARGIN.top : MARGIN.top - 14;
+        frame.svg.append(node("path", { d: `M${frame.x(k - 0.5)} ${top}V${frame.floor + 18}`, class: "edge" }));
       }
+      stretch("over", 11, k);
+      stretch("under", frame.floor + 16, k);
       if (item.value === null) return;
       const [x, y] = [frame.x(k), frame.y(item.value)];
       const group = node("g", { class: `point ${item.colour}`, "data-point": item.key });
