@@ -10,7 +10,8 @@ import numpy as np
 from imuswing.body.alignment import Alignment
 from imuswing.body.calibrate import Calibration
 from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_turn
-from imuswing.body.segments import ALIGNMENT, SegmentMotion, follow_segment
+from imuswing.body.follow import Span, follow_segments
+from imuswing.body.segments import ALIGNMENT, SegmentMotion
 from imuswing.body.slip import Slip, find_slip, rest_samples, set_right
 from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
 from imuswing.orientation.learn import learn_corrections, with_corrections
@@ -140,49 +141,57 @@ def after_slips(cut: Cut, alignments: Mapping[str, Alignment], slips: Mapping[st
     return replace(cut, segments=segments)
 
 
-def follow_swing(
+def follow_swings(
     recording: Recording,
     oriented: Oriented,
-    candidate: Candidate,
+    candidates: Sequence[Candidate],
     lead: str,
     alignments: Mapping[str, Alignment],
     settings: Settings,
-) -> Cut | None:
-    """A candidate at full rate; None where the leading segment cannot be followed through it."""
-    segments = {}
-    for point, alignment in alignments.items():
-        segment = follow_segment(
+) -> list[Cut]:
+    """Candidates at full rate, those left out through which the leading segment cannot be followed."""
+    spans = [Span(start=c.start, end=c.end, address=c.start - 0.1) for c in candidates]
+    followed = {
+        point: follow_segments(
             oriented.motions[point],
             oriented.coarse[point],
             alignment,
-            start=candidate.start,
-            end=candidate.end,
-            address=candidate.start - 0.1,
+            spans,
             correction=oriented.corrections.get(point),
             settings=settings.segments,
         )
-        if segment is not None:
-            segments[point] = segment
-    if lead not in segments:
-        return None
-    bend, turn = _posture(segments.get(CHEST), candidate, recording.lead_side)
-    sight = Sight(
-        candidate=candidate,
-        arm=_arm_curves(segments, lead),
-        windows=_shock_windows(recording, oriented.prepared, candidate),
-        signatures=_signatures(oriented, candidate, settings),
-        bend=bend,
-        turn=turn,
-    )
-    return Cut(segments=segments, sight=sight)
+        for point, alignment in alignments.items()
+    }
+    signatures = _signatures(oriented, candidates, settings)
+    cuts = []
+    for k, candidate in enumerate(candidates):
+        segments = {point: found for point, each in followed.items() if (found := each[k]) is not None}
+        if lead not in segments:
+            continue
+        bend, turn = _posture(segments.get(CHEST), candidate, recording.lead_side)
+        sight = Sight(
+            candidate=candidate,
+            arm=_arm_curves(segments, lead),
+            windows=_shock_windows(recording, oriented.prepared, candidate),
+            signatures=signatures[k],
+            bend=bend,
+            turn=turn,
+        )
+        cuts.append(Cut(segments=segments, sight=sight))
+    return cuts
 
 
-def _signatures(oriented: Oriented, candidate: Candidate, settings: Settings) -> dict[str, FloatArray]:
-    found = {}
+def _signatures(oriented: Oriented, candidates: Sequence[Candidate], settings: Settings) -> list[dict[str, FloatArray]]:
+    """For each candidate, by tracked point, what its sensor saw of the movement."""
+    found: list[dict[str, FloatArray]] = [{} for _ in candidates]
+    times = np.array([(c.start - 0.1, c.top, c.back) for c in candidates]).reshape(-1, 3)
     for point, motion in oriented.motions.items():
-        at = np.searchsorted(motion.time, [candidate.start - 0.1, candidate.top, candidate.back])
-        if at[0] > 0 and at[-1] < len(motion.time) and not motion.unusable[at].any():
-            found[point] = signature(oriented.coarse[point][at], settings=settings.judge.evidence)
+        at = np.searchsorted(motion.time, times)
+        inside = (at[:, 0] > 0) & (at[:, -1] < len(motion.time))
+        inside[inside] &= ~motion.unusable[at[inside]].any(axis=1)
+        seen = oriented.coarse[point][at[inside]]
+        for k, q in zip(np.flatnonzero(inside).tolist(), seen, strict=True):
+            found[k][point] = signature(q, settings=settings.judge.evidence)
     return found
 
 

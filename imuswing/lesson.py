@@ -19,7 +19,7 @@ from imuswing.cutting import (
     address_gravity,
     after_slips,
     find_slips,
-    follow_swing,
+    follow_swings,
     learn_and_orient,
     rough_swings,
 )
@@ -109,8 +109,7 @@ def analyze(
     alignments = dict(calibration.alignments)
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
-    followed = (follow_swing(recording, oriented, c, lead, alignments, settings) for c in candidates)
-    cuts = [cut for cut in followed if cut is not None]
+    cuts = follow_swings(recording, oriented, candidates, lead, alignments, settings)
     notes = recording.of_type(SHOT)
     judged = judge([cut.sight for cut in cuts], notes, events=settings.events, settings=settings.judge)
     candidates = [cut.sight.candidate for cut in cuts]

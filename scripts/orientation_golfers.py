@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from imuswing.body.alignment import Alignment
-from imuswing.body.segments import SegmentSettings, follow_segment
+from imuswing.body.follow import follow_segment
+from imuswing.body.segments import SegmentSettings
 from imuswing.orientation import estimate_quaternions
 from imuswing.orientation.learn import LearnSettings, corrected, learn_correction
 from imuswing.orientation.quaternion import angle_between, inverse, multiply, rotate, slerp

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
-from imuswing.cutting import Cut, Oriented, address_gravity, follow_swing, orient, rough_swings
+from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
 from imuswing.errors import RecordingError
 from imuswing.lesson import measure_cut, tied_swing
 from imuswing.live.learn import HEADING_BACK_S, Heading, Known
@@ -86,13 +86,10 @@ def look(
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
     seen: list[Seen] = []
-    for candidate in candidates:
-        if not near[0] < candidate.back <= near[1]:
-            continue
-        cut = follow_swing(window, oriented, candidate, lead, alignments, analysis)
-        if cut is not None:
-            before = [*past, *(earlier.past for earlier in seen)]
-            seen.append(_seen(window, oriented, cut, lead, known, before, settings))
+    fresh = [candidate for candidate in candidates if near[0] < candidate.back <= near[1]]
+    for cut in follow_swings(window, oriented, fresh, lead, alignments, analysis):
+        before = [*past, *(earlier.past for earlier in seen)]
+        seen.append(_seen(window, oriented, cut, lead, known, before, settings))
     return Looked(seen=tuple(seen), headings=headings)
 
 

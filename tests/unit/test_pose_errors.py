@@ -13,7 +13,8 @@ from wrist_sessions_for_tests import Session
 
 from imuswing.body.alignment import Alignment
 from imuswing.body.definitions import wrist_angles_free_of_roll
-from imuswing.body.segments import ALIGNMENT, PARAMETERS, SegmentMotion, SegmentSettings, follow_segment
+from imuswing.body.follow import follow_segment
+from imuswing.body.segments import ALIGNMENT, PARAMETERS, SegmentMotion, SegmentSettings
 from imuswing.body.tie import Tie, tie_headings
 from imuswing.measures.pose import MOMENTS, SoftTissue, angles, estimate_angles
 from imuswing.orientation.quaternion import FloatArray, slerp

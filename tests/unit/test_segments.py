@@ -10,6 +10,7 @@ from motions_for_tests import GRAVITY, angle_deg, make_motion, make_segment, rot
 from scipy.spatial.transform import Rotation
 
 from imuswing.body.alignment import Alignment
+from imuswing.body.follow import follow_segment
 from imuswing.body.segments import (
     ALIGNMENT,
     BIAS,
@@ -17,7 +18,6 @@ from imuswing.body.segments import (
     TILT,
     SegmentMotion,
     SegmentSettings,
-    follow_segment,
 )
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.orientation.stretch import unknown_correction
