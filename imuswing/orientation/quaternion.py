@@ -7,6 +7,8 @@ hold these functions against it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import numpy.typing as npt
 
@@ -15,6 +17,9 @@ IntArray = npt.NDArray[np.intp]
 
 IDENTITY: FloatArray = np.array([1.0, 0.0, 0.0, 0.0])
 
+BLOCK = 8
+"""Steps a block in running products."""
+
 TINY = 1e-12
 """rad; the sine of half such an angle is that angle, to the last digit."""
 
@@ -22,14 +27,7 @@ TINY = 1e-12
 def multiply(p: FloatArray, q: FloatArray) -> FloatArray:
     """Hamilton product of p (..., 4) and q (..., 4), broadcast."""
     p, q = np.asarray(p), np.asarray(q)
-    pw, px, py, pz = p[..., 0], p[..., 1], p[..., 2], p[..., 3]
-    qw, qx, qy, qz = q[..., 0], q[..., 1], q[..., 2], q[..., 3]
-    return _stacked(
-        pw * qw - px * qx - py * qy - pz * qz,
-        pw * qx + px * qw + py * qz - pz * qy,
-        pw * qy - px * qz + py * qw + pz * qx,
-        pw * qz + px * qy - py * qx + pz * qw,
-    )
+    return _stacked(*_product(_components(p), _components(q)))
 
 
 def _stacked(*parts: FloatArray) -> FloatArray:
@@ -144,23 +142,48 @@ def from_matrix(matrix: FloatArray) -> FloatArray:
 def cumulative_product(steps: FloatArray) -> FloatArray:
     """Running products s0, s0·s1, s0·s1·s2 … of (N, 4) or (..., N, 4) along the second last axis.
 
-    A prefix scan (Hillis & Steele 1986, Comm. ACM 29:1170): log2(N) vectorised products instead of a Python loop.
+    In blocks, all at once: products within each block one after the other, then those of whole blocks by the same
+    way, then each block from where the one before ended (Blelloch 1990, Prefix sums and their applications,
+    CMU-CS-90-190, section 1.3): three vectorised products a sample instead of a Python loop.
     """
-    # Components first, so that every operation runs over contiguous memory.
-    w, x, y, z = (np.ascontiguousarray(part) for part in np.moveaxis(np.asarray(steps, dtype=np.float64), -1, 0))
-    shift = 1
-    while shift < w.shape[-1]:
-        pw, px, py, pz = (part[..., :-shift] for part in (w, x, y, z))
-        qw, qx, qy, qz = (part[..., shift:] for part in (w, x, y, z))
-        tails = (
-            pw * qw - px * qx - py * qy - pz * qz,
-            pw * qx + px * qw + py * qz - pz * qy,
-            pw * qy - px * qz + py * qw + pz * qx,
-            pw * qz + px * qy - py * qx + pz * qw,
-        )
-        w, x, y, z = (np.concatenate((a[..., :shift], b), -1) for a, b in zip((w, x, y, z), tails, strict=True))
-        shift *= 2
-    return normalise(np.stack((w, x, y, z), axis=-1))
+    steps = np.asarray(steps, dtype=np.float64)
+    lead, count = steps.shape[:-2], steps.shape[-2]
+    if count <= 2:
+        first = steps[..., :1, :]
+        return normalise(np.concatenate((first, multiply(first, steps[..., 1:, :])), axis=-2))
+    size = min(BLOCK, count)
+    blocks = -(-count // size)
+    padded = np.zeros((*lead, blocks * size, 4))
+    padded[..., :count, :] = steps
+    padded[..., count:, 0] = 1.0
+    # (4, size, all blocks): what is done to all blocks at once lies side by side in memory.
+    inner = np.ascontiguousarray(np.moveaxis(padded.reshape(-1, size, 4), 0, -1).swapaxes(0, 1))
+    for k in range(1, size):
+        inner[:, k] = _product(inner[:, k - 1], inner[:, k])
+    if blocks > 1:
+        ends = cumulative_product(inner[:, -1].T.reshape(*lead, blocks, 4))
+        before = np.zeros_like(ends)
+        before[..., 0, 0] = 1.0
+        before[..., 1:, :] = ends[..., :-1, :]
+        inner = np.stack(_product(before.reshape(-1, 4).T[:, None], inner))
+    whole = np.moveaxis(inner.swapaxes(0, 1), -1, 0).reshape(*lead, blocks * size, 4)
+    return normalise(whole[..., :count, :])
+
+
+def _components(q: FloatArray) -> tuple[FloatArray, ...]:
+    return q[..., 0], q[..., 1], q[..., 2], q[..., 3]
+
+
+def _product(p: Iterable[FloatArray], q: Iterable[FloatArray]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """`multiply` of p (4, ...) and q (4, ...), component by component."""
+    pw, px, py, pz = p
+    qw, qx, qy, qz = q
+    return (
+        pw * qw - px * qx - py * qy - pz * qz,
+        pw * qx + px * qw + py * qz - pz * qy,
+        pw * qy - px * qz + py * qw + pz * qx,
+        pw * qz + px * qy - py * qx + pz * qw,
+    )
 
 
 def slerp(q: FloatArray, time: FloatArray, at: FloatArray) -> FloatArray:
