@@ -25,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--run", dest="number", metavar="N", help="number of the recording, where there are several of a task")
     add("--lead-side", choices=("left", "right"), help="for a new participant: the side nearer the target")
     add("--map", type=Path, metavar="FILE", help="what the columns mean (TOML), instead of guessing")
+    add("--save-map", type=Path, metavar="FILE", help="write the guessed map there, to be changed, and import nothing")
     add("--rate", type=float, metavar="HZ", help="samples a second, where no time column tells")
     add("--sensors", metavar="POINTS", help="where each sensor sat, in the order of files and columns: chest,lead_hand")
     add("--events", type=Path, metavar="FILE", help="times and labels of steps, blocks and shots")
@@ -36,6 +37,7 @@ def run(args: argparse.Namespace) -> int:
     """Guess, show, ask, write."""
     from imuswing.formats.bring_in import Labels, find_maps, lead_side_of, make_recording, read_tables, write_import
     from imuswing.formats.mapping import map_text
+    from imuswing.recording.tables import write_files
 
     side = lead_side_of(args.into, args.participant, args.lead_side)
     labels = Labels(participant=args.participant, session=args.session, task=args.task, acq=args.acq, run=args.number)
@@ -49,8 +51,12 @@ def run(args: argparse.Namespace) -> int:
         print(map_text(guess.maps))
     for doubt in doubts:
         print(f"doubtful: {doubt}", file=sys.stderr)
+    if args.save_map is not None:
+        write_files({args.save_map: map_text(guess.maps, doubts=doubts)})
+        print(f"written: {args.save_map}; change it where it is wrong, and import with --map {args.save_map}")
+        return 0
     if args.map is None and not args.yes and not _agreed():
-        print("nothing was written; save the map above, change it and give it with --map FILE", file=sys.stderr)
+        print("nothing was written; save the map (--save-map FILE), change it and give it with --map", file=sys.stderr)
         return 2
     written = write_import(recording, assembled, guess.maps, dataset=args.into, doubts=doubts, overwrite=args.overwrite)
     for note in assembled.notes:

@@ -10,6 +10,7 @@ from typing import Final
 from imuswing.errors import RecordingError, SettingsError, require_one_of
 from imuswing.formats.assemble import Assembled, assemble
 from imuswing.formats.guess import Guess, guess_maps
+from imuswing.formats.joined import joined
 from imuswing.formats.mapping import FileMap, map_text, read_map
 from imuswing.formats.stacked import parted
 from imuswing.formats.table import Table
@@ -51,7 +52,7 @@ def read_tables(files: Sequence[Path]) -> list[Table]:
         if not path.is_file():
             raise RecordingError(path, "does not exist" if not path.exists() else "is no file", "check its name")
         tables += [part for table in _reader(path)(path) for part in parted(table)]
-    return tables
+    return joined(tables)
 
 
 def _reader(path: Path) -> Callable[[Path], list[Table]]:
@@ -93,7 +94,10 @@ def find_maps(
     maps = read_map(map_path)
     if rate is not None:
         maps = tuple(replace(one, rate_hz=rate) for one in maps)
-    return Guess(maps=maps, doubts=())
+    from imuswing.formats.held import held_against_data
+
+    held = [doubt for stream in assemble(tables, maps).sensors.values() for doubt in held_against_data(stream)]
+    return Guess(maps=maps, doubts=tuple(held))
 
 
 def make_recording(
@@ -148,11 +152,19 @@ def write_import(
         dataset,
         acq_time=assembled.acq_time,
         overwrite=overwrite,
-        fields={"ImportNotes": list(notes)} if notes else {},
+        fields={"ImportNotes": [_nameless(note, maps) for note in notes]} if notes else {},
     )
     map_path = dataset / MAPS_FOLDER / f"{_stem(recording)}.toml"
-    write_files({map_path: map_text(maps, doubts=doubts)})
+    kept = [replace(maps[0], file="*")] if len(maps) == 1 else maps
+    write_files({map_path: map_text(kept, doubts=[_nameless(doubt, maps) for doubt in doubts])})
     return Written(paths=tuple(paths), map_path=map_path, notes=notes)
+
+
+def _nameless(sentence: str, maps: Sequence[FileMap]) -> str:
+    """A sentence without names of files, which may hold a person's."""
+    for number, name in enumerate(dict.fromkeys(one.file for one in maps), start=1):
+        sentence = sentence.replace(name, f"file {number}") if "*" not in name else sentence
+    return sentence
 
 
 def _stem(recording: Recording) -> str:

@@ -116,7 +116,7 @@ def triads_in_data(table: Table, rate: float | None, *, but: str | None, doubts:
     likely = [k for k, rest in rests.items() if rest and _gravity_like(rest, counts=_whole(data[k]))]
     taken: set[int] = set()
     chosen: list[tuple[int, int]] = []
-    # First as the columns stand; what then is left, with any order and signs of the axes (said by `_axes`).
+    # First as the columns stand; what then is left, with any order and signs of the axes (said by `axes_doubt`).
     for axes in (False, True):
         pairs = []
         for k in likely:
@@ -192,7 +192,7 @@ def _sensor(table: Table, triads: Triads, point: str, rate: float, doubts: list[
     place = f"{table.source.name}, {point}"
     if rate <= 0 or len(acc) / rate < 2.0:
         doubts.append(f"{place}: too short to hold its units against the data")
-    quiet = _quiet(acc, gyr, rate)
+    quiet = quiet_windows(acc, gyr, rate)
     rest, other = at_rest(acc, rate, quiet=quiet), at_rest(gyr, rate, quiet=quiet)
     if rest and other and not _gravity_like(rest) and _gravity_like(other):
         doubts.append(f"{place}: the columns named acceleration show no gravity, those named gyroscope do: exchanged")
@@ -205,9 +205,9 @@ def _sensor(table: Table, triads: Triads, point: str, rate: float, doubts: list[
     unit = _acc_unit(table, triads, place, rest, doubts)
     turn = turning(acc, gyr, rate, gravity=_gravity(rest)) if rest else None
     if turn is not None and rest is not None:
-        turn = _by_rests(turn, acc, gyr, rate, rest)
+        turn = turning_by_rests(turn, acc, gyr, rate, rest)
     rates = _gyr_unit(table, triads, place, turn, float(np.nanmax(np.abs(gyr), initial=0.0)), doubts)
-    _axes(place, turn, doubts)
+    doubts += axes_doubt(place, turn)
     return SensorMap(
         point=point,
         acc=triads.acc,
@@ -219,7 +219,7 @@ def _sensor(table: Table, triads: Triads, point: str, rate: float, doubts: list[
     )
 
 
-def _by_rests(turn: Turning, acc: FloatArray, gyr: FloatArray, rate: float, rest: Rest) -> Turning:
+def turning_by_rests(turn: Turning, acc: FloatArray, gyr: FloatArray, rate: float, rest: Rest) -> Turning:
     """What the turns between rests say of scale and axes, where there are any: they know better."""
     carried = scale_between_rests(acc, gyr, rate, gravity=rest.norm, guess=abs(turn.slope) or 1.0)
     if carried is None:
@@ -230,15 +230,17 @@ def _by_rests(turn: Turning, acc: FloatArray, gyr: FloatArray, rate: float, rest
     return turn
 
 
-def _axes(place: str, turn: Turning | None, doubts: list[str]) -> None:
-    if turn is not None and turn.better:
-        doubts.append(
-            f"{place}: the axes of gyroscope and accelerometer do not belong together; they would if the gyroscope's "
-            f"x, y, z were its {turn.better}"
-        )
+def axes_doubt(place: str, turn: Turning | None) -> list[str]:
+    """A sentence where other axes of the gyroscope would agree better with gravity."""
+    if turn is None or turn.better is None:
+        return []
+    return [
+        f"{place}: the axes of gyroscope and accelerometer do not belong together; they would if the gyroscope's "
+        f"x, y, z were its {turn.better}"
+    ]
 
 
-def _quiet(acc: FloatArray, gyr: FloatArray, rate: float) -> FloatArray:
+def quiet_windows(acc: FloatArray, gyr: FloatArray, rate: float) -> FloatArray:
     """(M,) how much both triads move in each window, each against its own usual movement."""
     parts = []
     for values in (acc, gyr):

@@ -40,11 +40,12 @@ _OTHER: Final = re.compile(
     r"quat|euler|roll|pitch|yaw|temp|press|batt|volt|gravity|linear|lin_?acc|free_?acc|user_?acc|altitude|gps|rssi|"
     r"heading|position|checksum|crc|label|status|(?:^|_)q[wxyz0-3]$"
 )
-_KINDS: Final = (
-    ("gyr", r"gyroscope|gyro|gyr|angular_?vel(?:ocity)?|ang_?vel|rotation_?rate|rot_?rate|omega|turn_?rate"),
-    ("acc", r"accelerometer|acceleration|accel|acc"),
-    ("mag", r"magnetometer|magnetic_?field|magnetic|magn|mag"),
-)
+KIND_WORDS: Final = {
+    "gyr": r"gyroscope|gyro|gyr|angular_?vel(?:ocity)?|ang_?vel|rotation_?rate|rot_?rate|omega|turn_?rate",
+    "acc": r"accelerometer|acceleration|accel|acc",
+    "mag": r"magnetometer|magnetic_?field|magnetic|magn|mag",
+}
+"""By kind the words for it; a pattern."""
 _SHORT: Final = {"a": "acc", "g": "gyr", "w": "gyr", "m": "mag"}
 _TIME: Final = re.compile(
     r"(?:^|_)(?:(?:time|timestamp|unix_?time|epoch|t|date|datetime|clock|elapsed|utc|latency)s?|.*timestamp.*)(?:_|$)"
@@ -125,7 +126,7 @@ def _unit_at_end(unit_text: str, kind: str, group: str) -> tuple[str | None, str
 
 def _triad(text: str) -> tuple[str, str, str] | None:
     """Kind, axis and the rest of a name that means one axis of a sensor."""
-    for kind, words in _KINDS:
+    for kind, words in KIND_WORDS.items():
         match = re.search(rf"(?:^|_|(?<=\d))(?:{words})(\d*)(?:_|(?=[xyz](?:_|$))|$)(.*)", text)
         if match is None:
             continue

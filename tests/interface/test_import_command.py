@@ -60,6 +60,35 @@ def test_a_saved_map_gives_the_same_again(tmp_path: Path) -> None:
         np.testing.assert_array_equal(two.sensors[point].gyr, stream.gyr)
 
 
+def test_a_map_can_be_saved_changed_and_given(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files, root, saved = three_files(tmp_path), tmp_path / "lessons", tmp_path / "logger.toml"
+    assert bring_in(files, root, "--save-map", str(saved)) == 0
+    assert not root.exists()
+    turned = saved.read_text().replace('"acc_z [m/s^2]"', '"-acc_z [m/s^2]"')
+    saved.write_text(turned.replace('file = "chest.csv"', 'file = "ch*.csv"'))
+    assert bring_in(files, root, "--map", str(saved)) == 0
+    stream = only_recording(root).sensors["chest"]
+    np.testing.assert_allclose(stream.acc[:, 2], -sensor_columns("chest")[:, 2], rtol=1e-6)
+    capsys.readouterr()
+
+
+def test_a_wrong_map_is_noticed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A map whose unit is wrong, or whose axis has another sign, is taken with a doubt."""
+    files, saved = three_files(tmp_path), tmp_path / "logger.toml"
+    assert bring_in(files, tmp_path / "lessons", "--save-map", str(saved)) == 0
+    good = saved.read_text()
+    for number, (old, new, says) in enumerate(
+        [
+            ('acc_unit = "m/s^2"', 'acc_unit = "g"', "gravity"),
+            ('gyr_unit = "deg/s"', 'gyr_unit = "rad/s"', "gyroscope"),
+            ('"gyro_y [deg/s]"', '"-gyro_y [deg/s]"', "axes"),
+        ]
+    ):
+        saved.write_text(good.replace(old, new))
+        assert bring_in(files, tmp_path / f"lessons{number}", "--map", str(saved)) == 0
+        assert says in capsys.readouterr().err
+
+
 def test_a_recording_is_not_overwritten_unless_asked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     files = three_files(tmp_path)
     root = tmp_path / "lessons"

@@ -59,7 +59,7 @@ def test_packets_whose_samples_share_a_time_are_spread(tmp_path: Path) -> None:
     found, notes = brought_in(tmp_path, "timestamp [ms]", np.floor(np.arange(COUNT) / 5) * 50.0)
     np.testing.assert_allclose(found.sensors["chest"].time, EVEN, atol=1e-6)
     assert found.sensors["chest"].rate == 100.0
-    assert any("80 % of the rows of chest.csv share the time of the row before: spread evenly" in n for n in notes)
+    assert any("80 % of the rows of file 1 share the time of the row before: spread evenly" in n for n in notes)
 
 
 @pytest.mark.parametrize("zone", ["", "Z", "+02:00"])
