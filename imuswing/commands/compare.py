@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
+    from imuswing.compare.settings import CompareSettings
     from imuswing.recording.model import BoolArray
 
 SUMMARY = "Say whether later blocks or visits differ from the first, and whether one can tell."
@@ -40,6 +41,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MEASURE=NUMBER",
         help="smallest change of a measure that matters, in its own unit (may be given several times)",
     )
+    parser.add_argument(
+        "--own-best",
+        action="append",
+        default=[],
+        metavar="MEASURE=BETTER",
+        help="hold the latest against the best fifth of earlier shots; BETTER is higher, lower or the value aimed at",
+    )
     parser.add_argument("--outcomes", action="store_true", help="say as well how the noted outcomes go with the body")
 
 
@@ -49,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
     from imuswing.compare.table import differences_table, drifting_rows, found_differences
 
     settings = _settings(args)
+    aims = [_aim(item) for item in args.own_best]
     swings = read_results(args.results)
     if args.block:
         swings = _only_blocks(swings, args.block)
@@ -61,6 +70,8 @@ def run(args: argparse.Namespace) -> int:
         write_comparison(table, args.out)
     print("\n\n".join(in_words(table, drifting_rows(found), goals=settings.goals)))
     print(f"\n{_legend(args.by)}")
+    for measure, better in aims:
+        print("\n" + "\n".join(_own_best(swings, measure, better, args.by, settings)))
     if args.outcomes:
         print("\n" + "\n".join(_outcomes(swings)))
     if args.out:
@@ -194,6 +205,41 @@ def _legend(by: str) -> str:
     if by == "session":
         text += "\nVisits carry the error of strapping the sensors on again."
     return text
+
+
+def _aim(item: str) -> tuple[str, str | float]:
+    """A measure and what is better, from `chest_continuity=higher` or `tempo_ratio=3`."""
+    from imuswing.compare.settings import SIZES
+    from imuswing.errors import SettingsError, require_one_of
+
+    name, _, better = item.partition("=")
+    require_one_of("the measure of --own-best", name, SIZES)
+    if better in ("higher", "lower"):
+        return name, better
+    try:
+        return name, float(better)
+    except ValueError as error:
+        raise SettingsError(f"--own-best {item}: after = there must be higher, lower or a number") from error
+
+
+def _own_best(swings: pd.DataFrame, measure: str, better: str | float, by: Any, settings: CompareSettings) -> list[str]:
+    from imuswing.compare.own_best import OwnBestSettings, against_own_best
+    from imuswing.measures.dictionary import BY_NAME
+
+    told = BY_NAME[measure]
+    unit = "" if told.unit == "1" else f" {told.unit}"
+    lines = [
+        f"Own best, {told.label} (the best fifth of all earlier shots; without any change a fifth reach its line):"
+    ]
+    found = against_own_best(swings, measure=measure, better=better, by=by, settings=OwnBestSettings(compare=settings))
+    for record in _records(found):
+        line, best = (_number(record[name], told.decimals) for name in ("line", "best_mean"))
+        lines.append(
+            f"  {record['participant']} {record['task']}, {record['now']}: {record['reached']} of {record['n_now']} "
+            f"shots reach {line}{unit}, where {record['expected']:.0f} would with nothing changed (best fifth: "
+            f"{best}{unit}): {record['verdict']}"
+        )
+    return lines if len(found) else [*lines, "  nobody has earlier shots"]
 
 
 def _outcomes(swings: pd.DataFrame) -> list[str]:

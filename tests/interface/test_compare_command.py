@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from imuswing.cli import main
-from imuswing.compare import COLUMNS, VERDICTS, compare
+from imuswing.compare import COLUMNS, VERDICTS, against_own_best, compare
 from imuswing.compare.files import read_results
 from imuswing.compare.own_best import LESS_OFTEN, MORE_OFTEN
 from imuswing.compare.settings import GOALS, SIZES
@@ -137,6 +137,22 @@ def test_outcomes_are_told_where_they_say_something(tmp_path: Path, capsys: Capt
     thin = table.assign(outcome=np.where(table["chest_continuity"] < 0.5, "thin", "pure"))
     assert main(["compare", str(results(tmp_path / "thin", thin)), "--by", "block", "--outcomes"]) == 0
     assert "P1 chip, thin (8 of 16): chest continuity lower, −0." in capsys.readouterr().out
+
+
+def test_the_latest_block_is_held_against_the_own_best(tmp_path: Path, capsys: Capture) -> None:
+    table = swings(blocks=("baseline", "drill"))
+    folder = str(results(tmp_path / "results", table))
+    call = ["compare", folder, "--by", "block"]
+    assert main([*call, "--own-best", "chest_continuity=higher", "--own-best", "tempo_ratio=3"]) == 0
+    out = capsys.readouterr().out
+    expected = against_own_best(read_results([Path(folder)]), measure="chest_continuity", better="higher", by="block")
+    row = expected.iloc[0]
+    assert f"P1 chip, drill: {row['reached']} of {row['n_now']} shots reach {row['line']:.2f}" in out
+    assert str(row["verdict"]) in out
+    assert "Own best, tempo ratio" in out
+    for wrong, needed in (("speed=higher", "'tempo_ratio'"), ("tempo_ratio=big", "higher, lower or a number")):
+        assert main([*call, "--own-best", wrong]) == 2
+        assert needed in capsys.readouterr().err
 
 
 def test_recordings_with_one_routine_share_a_strapping(tmp_path: Path) -> None:
