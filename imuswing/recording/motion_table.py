@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -27,8 +29,19 @@ _MISSING_ELSEWHERE: Final = ("n/a", "na", "nan", "none", "null", "inf", "infinit
 _SHOWN_CHARACTERS: Final = 24
 
 
-def read_motion_table(path: Path, channels: Channels) -> dict[int, FloatArray]:
-    """The wanted columns of a motion table by their number, (N,) each, as they stand, with lost samples NaN.
+@dataclass(frozen=True, kw_only=True)
+class MotionTable:
+    """The wanted columns of a motion table of N lines, as they stand, lost samples NaN.
+
+    columns: by number (N,).  triads: by the numbers of its three columns (N, 3), of which `columns` holds views.
+    """
+
+    columns: Mapping[int, FloatArray]
+    triads: Mapping[tuple[int, int, int], FloatArray]
+
+
+def read_motion_table(path: Path, channels: Channels) -> MotionTable:
+    """The wanted columns of a motion table.
 
     Raises RecordingError for an empty file, ragged lines, a header, text or an infinite number in a wanted column,
     and text that is not UTF-8.
@@ -41,12 +54,20 @@ def read_motion_table(path: Path, channels: Channels) -> dict[int, FloatArray]:
         raise _explain(path, channels, str(error)) from error
     except OSError as error:
         raise RecordingError(path, f"cannot be read ({error})", "check that you may read it") from error
-    columns = {number: _numbers(table[str(number)]) for number in wanted}
-    for number, numbers in columns.items():
+    count = table.num_rows
+    parsed = {number: table[str(number)] for number in wanted}
+    del table
+    triads = {triad.columns: np.empty((count, 3)) for sensor in channels.sensors.values() for triad in sensor.values()}
+    columns = {number: block[:, axis] for numbers, block in triads.items() for axis, number in enumerate(numbers)}
+    if channels.latency is not None:
+        columns[channels.latency] = np.empty(count)
+    for number in wanted:
+        # Let go of each column once it is copied: a long recording's table is large.
+        missing = _copy_numbers(parsed.pop(number), columns[number])
         # A cell that says nan or inf is no lost sample: those are n/a, which the parser turns into null.
-        if np.count_nonzero(~np.isfinite(numbers)) != table[str(number)].null_count:
+        if np.count_nonzero(np.isfinite(columns[number])) != count - missing:
             raise _explain(path, channels, f"column {number + 1} holds numbers that are not finite")
-    return columns
+    return MotionTable(columns=columns, triads=triads)
 
 
 def _parse(path: Path, count: int, wanted: list[int]) -> pa.Table:
@@ -64,9 +85,9 @@ def _parse(path: Path, count: int, wanted: list[int]) -> pa.Table:
     )
 
 
-def _numbers(column: pa.ChunkedArray) -> FloatArray:
-    """A parsed column as (N,), nulls NaN; straight from its buffers, since pyarrow's own ways would import pandas."""
-    numbers = np.empty(len(column))
+def _copy_numbers(column: pa.ChunkedArray, numbers: FloatArray) -> int:
+    """Copy a parsed column into `numbers` (N,), nulls as NaN, and count these; straight from its buffers, since
+    pyarrow's own ways would import pandas."""
     start = 0
     for chunk in column.chunks:
         here = numbers[start : start + len(chunk)]
@@ -76,7 +97,7 @@ def _numbers(column: pa.ChunkedArray) -> FloatArray:
             valid = np.unpackbits(np.frombuffer(validity, np.uint8), bitorder="little")
             here[valid[chunk.offset : chunk.offset + len(chunk)] == 0] = np.nan
         start += len(chunk)
-    return numbers
+    return int(column.null_count)
 
 
 def _is_number(cell: str) -> bool:

@@ -27,7 +27,7 @@ from imuswing.recording.layout import (
     split_tracksys,
 )
 from imuswing.recording.model import BoolArray, FloatArray, Recording, SensorStream
-from imuswing.recording.motion_table import read_motion_table
+from imuswing.recording.motion_table import MotionTable, read_motion_table
 from imuswing.recording.participants import read_lead_side
 from imuswing.recording.sidecar import RATE_KEY, Sidecar, read_sidecar
 
@@ -131,12 +131,12 @@ def _start_hints(root: Path, files: Mapping[str, Path]) -> dict[str, float]:
 
 def _read_system(file: Path, system: str, channels: Channels, sidecar: Sidecar) -> tuple[list[SensorStream], list[str]]:
     """The sensors of one tracking system that hold samples, and what was left out, in words."""
-    columns = read_motion_table(file, channels)
-    times = _sample_times(file, channels, columns, sidecar)
+    table = read_motion_table(file, channels)
+    times = _sample_times(file, channels, table.columns, sidecar)
     streams: list[SensorStream] = []
     left_out = [f"{times.copies} line(s) left out that repeat the one before, time included."] if times.copies else []
     for point, triads in channels.sensors.items():
-        arrays = {kind: _triad(columns, triad, times.kept) for kind, triad in triads.items()}
+        arrays = {kind: _triad(table, triad, times.kept) for kind, triad in triads.items()}
         empty = [kind for kind, array in arrays.items() if np.isnan(array).all()]
         if "GYRO" in empty or "ACCEL" in empty:
             left_out.append(f"{point} is left out: its {' and '.join(empty)} samples are all n/a.")
@@ -161,14 +161,20 @@ def _read_system(file: Path, system: str, channels: Channels, sidecar: Sidecar) 
 def _full_scale(
     sidecar: Sidecar, kind: str, point: str, triads: Mapping[str, Triad], arrays: Mapping[str, FloatArray]
 ) -> float | None:
-    return sidecar.full_scale(kind, point, unit=triads[kind].unit, peak=float(np.nanmax(np.abs(arrays[kind]))))
+    return sidecar.full_scale(kind, point, unit=triads[kind].unit, peak=_greatest(arrays[kind]))
 
 
-def _triad(columns: Mapping[int, FloatArray], triad: Triad, kept: BoolArray | None) -> FloatArray:
-    """Three columns in SI as (N, 3)."""
-    array = np.empty((len(columns[triad.columns[0]]), 3))
-    for axis, (column, factor) in enumerate(zip(triad.columns, triad.factors, strict=True)):
-        np.multiply(columns[column], factor, out=array[:, axis])
+def _greatest(values: FloatArray) -> float:
+    """The largest absolute value of (N, 3), NaN left out."""
+    flat = values.ravel()
+    return float(max(np.fmax.reduce(flat), -np.fmin.reduce(flat)))
+
+
+def _triad(table: MotionTable, triad: Triad, kept: BoolArray | None) -> FloatArray:
+    """Three columns (N, 3), turned into SI where they stand."""
+    array = table.triads[triad.columns]
+    if triad.factors != (1.0, 1.0, 1.0):
+        array *= triad.factors
     return array if kept is None else array[kept]
 
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from imuswing.body.definitions import great_circle
-from imuswing.orientation.quaternion import FloatArray
+from imuswing.orientation.quaternion import FloatArray, cross, length
+from imuswing.sensors.columns import median
 
 COARSE_RATE = 50.0
 """Hz of the coarse step: a downswing of 0.2 s still has ten samples."""
@@ -74,7 +75,7 @@ def find_candidates(
     if len(time) < int(2 * COARSE_RATE):
         return []
     turn = _turning(time, axis)
-    speed = np.linalg.norm(turn, axis=1)
+    speed = length(turn)
     found = []
     for peak in _peaks(speed, settings.through_speed, radius=int(0.1 * COARSE_RATE)):
         if time[peak] < since:
@@ -89,7 +90,7 @@ def _turning(time: FloatArray, axis: FloatArray) -> FloatArray:
     """Angular velocity (N, 3) of a direction across itself, rad/s."""
     step = time[1] - time[0]
     turn = np.zeros_like(axis)
-    turn[1:-1] = np.cross(axis[:-2], axis[2:]) / (2.0 * step)
+    turn[1:-1] = cross(axis[:-2], axis[2:]) / (2.0 * step)
     return np.nan_to_num(turn)
 
 
@@ -148,7 +149,7 @@ def _measure(
     start, top, peak = places
     quiet = slice(max(start - int(settings.quiet_s * rate), 0), max(start, 1))
     address = axis[quiet].mean(axis=0)
-    size = float(np.linalg.norm(address))
+    size = float(length(address))
     if not size > 0.0:  # NaN as well: the arm's direction was lost here
         return None
     address /= size
@@ -172,7 +173,7 @@ def _measure(
         through=through,
         speed_back=float(speed[start : top + 1].max()),
         speed_down=float(speed[top : max(back, peak) + 1].max()),
-        speed_before=float(np.median(speed[quiet])),
+        speed_before=median(speed[quiet]),
     )
     return candidate if _is_swing(candidate, settings) else None
 

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray
+from imuswing.orientation.quaternion import FloatArray, dot
+from imuswing.sensors.columns import windows
 from imuswing.swings.surprise import AXES, Surprise
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND
 
@@ -101,7 +103,7 @@ def onset_curves(
 def _tracks(swing: Sequence[Surprise], settings: OnsetSettings) -> list[_Track]:
     tracks = []
     for surprise in swing:
-        energy = np.where(surprise.known, np.sum(surprise.error**2, axis=1), 0.0)
+        energy = np.where(surprise.known, dot(surprise.error, surprise.error), 0.0)
         before = _largest_before(energy, max(round(settings.memory_s / surprise.step), 3)) + 0.5 * AXES
         tracks.append(
             _Track(
@@ -118,7 +120,7 @@ def _tracks(swing: Sequence[Surprise], settings: OnsetSettings) -> list[_Track]:
 def _largest_before(values: FloatArray, width: int) -> FloatArray:
     """Largest of the `width` values before each, (M,), 0 before the first."""
     padded = np.concatenate((np.zeros(width), values[:-1]))
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width).max(axis=1))
+    return np.asarray(windows(padded, width).max(axis=1))
 
 
 def _tails(tracks: Sequence[Sequence[_Track]], backs: Sequence[float], settings: OnsetSettings) -> dict[str, float]:
@@ -186,7 +188,7 @@ def _first_onset(track: _Track, part: slice, tail: float, settings: OnsetSetting
     length = max(round(settings.ring_length_s / track.surprise.step), 1)
     chance = settings.ring_share * np.exp(-np.arange(1, length + 1) * track.surprise.step / settings.ring_s)
     more = np.concatenate((ringing - smooth, np.zeros(length)))
-    later = np.lib.stride_tricks.sliding_window_view(more, length)[1:]
+    later = windows(more, length)[1:]
     gain = np.logaddexp(np.log(chance) + later, np.log1p(-chance)).sum(axis=1)
     return np.asarray(new - smooth + gain)
 
@@ -207,6 +209,7 @@ def _blurred(
     return np.asarray(np.log(density + np.exp(settings.floor)))
 
 
+@lru_cache(maxsize=256)
 def _kernel(delay: float, spread: float, step: float) -> FloatArray:
     """Weights of true times around an arrival's: earlier by an exponential delay, and a normal error either way."""
     reach = min(int(np.ceil((5.0 * delay + 4.0 * spread) / step)), 150)
@@ -225,7 +228,8 @@ def _size(track: _Track, at: float, settings: OnsetSettings) -> float:
     known = track.surprise.known[first:last]
     if not known.any():
         return np.nan
-    energy = np.sum(track.surprise.error[first:last][known] ** 2, axis=1) / AXES
+    error = track.surprise.error[first:last][known]
+    energy = dot(error, error) / AXES
     return float(0.5 * np.log(max(float(energy.max()), 1e-3)))
 
 
@@ -255,8 +259,8 @@ def _off_line(error: FloatArray, settings: OnsetSettings) -> FloatArray:
     """How far errors (K, 3) from the onset on leave the line of those before, over how far they did before (K - 2,)."""
     moments = np.cumsum(error[:, :, None] * error[:, None, :], axis=0)
     line = np.linalg.eigh(moments)[1][:-1, :, -1]
-    along = np.sum(error[1:] * line, axis=1)
-    across = np.maximum(np.sum(error[1:] ** 2, axis=1) - along**2, 0.0)
-    largest = np.maximum.accumulate(np.sum(error**2, axis=1))
+    along, energy = dot(error[1:], line), dot(error, error)
+    across = np.maximum(energy[1:] - along**2, 0.0)
+    largest = np.maximum.accumulate(energy)
     before = np.maximum.accumulate(across)[:-1] + settings.line_share**2 * largest[1:-1] + 2.0 * AXES
     return np.asarray(np.sqrt(across[1:] / before))

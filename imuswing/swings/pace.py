@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray
+from imuswing.orientation.quaternion import FloatArray, length
+from imuswing.sensors.columns import finite_rows, median
 from imuswing.swings.moments import parabola_vertex
 from imuswing.swings.surprise import ShockWindow
 
@@ -46,19 +47,19 @@ def clues(swings: Sequence[Sequence[ShockWindow]], backs: Sequence[float], *, se
 
 def _fastest(window: ShockWindow, back: float, settings: PaceSettings) -> float:
     """When a sensor turns fastest near the arm's return, s; NaN where samples are missing or the rate still grows."""
-    there = np.all(np.isfinite(window.gyr), axis=1)
+    there = finite_rows(window.gyr)
     reach = settings.around_s + 4.0 * settings.smooth_s
     near = there & (np.abs(window.time - back) <= reach)
     if near.sum() < 8:
         return np.nan
-    step = float(np.median(np.diff(window.time)))
+    step = median(np.diff(window.time))
     grid = np.arange(back - reach, back + reach, min(step, 0.005))
     known = window.time[near]
     edges = np.concatenate(([grid[0]], known, [grid[-1]]))
     if np.diff(edges).max() > max(settings.longest_gap_s, 2.5 * step):
         return np.nan
     gyr = np.stack([np.interp(grid, known, window.gyr[near, axis]) for axis in range(3)], axis=1)
-    speed = np.linalg.norm(_smoothed(gyr, grid[1] - grid[0], settings.smooth_s), axis=1)
+    speed = length(_smoothed(gyr, grid[1] - grid[0], settings.smooth_s))
     inside = np.flatnonzero(np.abs(grid - back) <= settings.around_s)
     best = int(inside[np.argmax(speed[inside])])
     if best in (inside[0], inside[-1]):

@@ -15,6 +15,7 @@ import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import BoolArray
+from imuswing.sensors.columns import finite_rows, median, windows
 
 AXES = 3
 """Channels of one accelerometer or gyroscope."""
@@ -108,7 +109,7 @@ class _Rows:
 
     @classmethod
     def of(cls, time: FloatArray, raw: FloatArray, full: BoolArray) -> _Rows:
-        lost = ~np.all(np.isfinite(raw), axis=1)
+        lost = ~finite_rows(raw)
         values = np.array(raw)
         if lost.any():
             known = np.flatnonzero(~lost)
@@ -118,7 +119,7 @@ class _Rows:
         limit = float(np.abs(values[full]).max()) if full.any() else np.inf
         return cls(
             time=time,
-            step=float(np.median(np.diff(time))),
+            step=median(np.diff(time)),
             values=values,
             lost=lost,
             full=full[:, None] & (np.abs(values) >= 0.97 * limit),
@@ -127,7 +128,7 @@ class _Rows:
 
 def _history(values: FloatArray, order: int) -> FloatArray:
     """The `order` samples (M - order, 3, order) before each sample from number `order` on, newest first."""
-    return np.lib.stride_tricks.sliding_window_view(values[:-1], order, axis=0)[..., ::-1]
+    return windows(values[:-1], order)[:, ::-1].swapaxes(1, 2)
 
 
 def _fit(
