@@ -29,7 +29,7 @@ class ImpactSettings:
     tail: degrees of freedom of the spread: some shots are struck elsewhere.
     ground_first: share of shots that meet the ground first.  ground_noted: the same where the coach noted so.
     ground_gap_s: the ball follows the ground by so much.
-    unseen: share of second blows that no sensor tells.  rounds: of learning from the session.
+    unseen: share of second blows that are not told within the ring of the first.  rounds: of learning from the session.
     model_steps: error of the onset's model, in samples; a ring is not resolved where samples are farther apart than
     coarse_s: there the excess counts as an error, too.  unclear_s: a standard error above this is flagged.
     """
@@ -41,11 +41,11 @@ class ImpactSettings:
     clue_weight: float = 0.4
     clue_limit_s: float = 0.04
     least_spread_s: float = 0.0025
-    tail: float = 4.0
-    ground_first: float = 0.08
+    tail: float = 6.0
+    ground_first: float = 0.1
     ground_noted: float = 0.7
     ground_gap_s: tuple[float, float] = (0.003, 0.035)
-    unseen: float = 0.15
+    unseen: float = 0.5
     rounds: int = 4
     model_steps: float = 0.25
     coarse_s: float = 0.006

@@ -38,6 +38,8 @@ class OnsetSettings:
     floor: log likelihood, under its largest, that no sensor may fall below: any of them may be wrong.
     delay_s: how long a shock takes from the club to each sensor, on average (assumptions).
     edge_steps: blur of the likelihood, in samples: rings may start weakly.
+    weak_share: share of rings that the first sample after the blow hardly shows: the skin passes a blow on gradually,
+    and the mean over a sampling interval of about a period is nearly nothing.
     line_share: an error off the line of a ring counts only beyond this share of the ring.
     second_limits: log likelihood ratio that all sensors together may give for or against a second blow.
     """
@@ -56,6 +58,7 @@ class OnsetSettings:
     delay_s: tuple[tuple[str, float], ...] = ((LEAD_HAND, 0.0003), (LEAD_FOREARM, 0.0006), (CHEST, 0.003))
     other_delay_s: float = 0.001
     edge_steps: float = 0.3
+    weak_share: float = 0.1
     line_share: float = 0.03
     second_limits: tuple[float, float] = (-3.0, 12.0)
 
@@ -164,9 +167,11 @@ def _curve(swing: Sequence[_Track], back: float, tails: dict[str, float], settin
     if not told:
         return None
     at = float(grid[int(np.argmax(first))])
+    # Whether the ring is seen in its first sample depends on what all sensors share: its frequency and phase.
+    late = np.interp(grid + step, grid, first)
     return OnsetCurve(
         time=grid,
-        first=first,
+        first=np.logaddexp(np.log1p(-settings.weak_share) + first, np.log(settings.weak_share) + late),
         second=_second(swing, at, grid, tails, settings),
         step=step,
         sizes={track.name: _size(track, at, settings) for track in swing},
