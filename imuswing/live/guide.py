@@ -15,8 +15,8 @@ from imuswing.live.messages import Level, Levels, Message, Notice, SensorState, 
 from imuswing.live.model import TIME_COLUMN
 from imuswing.live.settings import LiveSettings
 from imuswing.live.state import State
-from imuswing.live.steady import Steady
-from imuswing.recording.model import FloatArray
+from imuswing.live.steady import SILENT_S, Steady
+from imuswing.recording.model import Event, FloatArray
 from imuswing.sensors.motion import Motion
 from imuswing.sensors.prepare import prepare
 from imuswing.vocabulary import (
@@ -109,9 +109,11 @@ def _level(point: str, tail: Tail, rows: FloatArray, clock: Steady, was_lost: bo
         return Level(point=point, state="waiting")
     first = tail.head.place(point)
     time, gyr = rows[:, TIME_COLUMN], rows[:, first + 3 : first + 6]
-    known = np.isfinite(rows[:, first : first + 6]).all(axis=1)
-    span = min(SHARE_S, float(time[-1] - (tail.first or 0.0)) + 1.0 / tail.head.rate)
-    share = float(np.clip(1.0 - known.sum() / max(span * tail.head.rate, 1.0), 0.0, 1.0))
+    known = np.asarray(np.isfinite(rows[:, first : first + 6]).all(axis=1))
+    # A drop-out is told as such: what counts here came after it.
+    after = int(np.max(np.flatnonzero(np.diff(time) > SILENT_S), initial=-1)) + 1
+    expected = (float(time[-1] - time[after]) * tail.head.rate) + 1.0
+    share = float(np.clip(1.0 - known[after:].sum() / expected, 0.0, 1.0))
     state: SensorState = "ok"
     if clock.silent:
         state = "silent"
@@ -147,7 +149,7 @@ def sign_of(state: State, settings: LiveSettings) -> Step:
         return Step(step=step, state="doing", sign=sign, share=round(share, 2), seconds=round(seconds, 1))
     assert asked.halves is not None
     turning = read_turning(motion, state.doing_since, state.now)
-    halves = 0 if turning is None else turning.repetitions
+    halves = 0 if turning is None or turning.sweep < LEAST_SWEEP else turning.repetitions
     share = min(halves / asked.halves, 1.0)
     sign = "too_fast" if fast else "enough" if share >= 1.0 else "turning" if halves else "waiting"
     return Step(step=step, state="doing", sign=sign, share=round(share, 2), repetitions=halves, needed=asked.halves)
@@ -170,3 +172,27 @@ def _motion(state: State, asked: Asked, settings: LiveSettings) -> Motion | None
 
 LEAST_S = 0.5
 """Before so much of a step has been seen nothing is said about it."""
+
+GOOD_SHARE = 0.6
+"""A step of which this share was seen is good enough: marks come late and end early (common practice, no source)."""
+
+
+def lacking(motions: Mapping[str, Motion], event: Event) -> str | None:
+    """Why a step that was marked is to be done again, by what was asked of it: `not_still`, `too_few`; None if not."""
+    asked = ASKED[event.trial_type]
+    worn = [point for point in asked.points if point in motions]
+    if not worn:
+        return None
+    motion = motions[worn[0]]
+    if asked.still_s is not None:
+        still = read_still(motion, event.onset, event.end)
+        seconds = 0.0 if still is None else still.end - still.start
+        return "not_still" if seconds < GOOD_SHARE * asked.still_s else None
+    assert asked.halves is not None
+    turning = read_turning(motion, event.onset, event.end)
+    halves = 0 if turning is None or turning.sweep < LEAST_SWEEP else turning.repetitions
+    return "too_few" if halves < GOOD_SHARE * asked.halves else None
+
+
+LEAST_SWEEP = float(np.radians(10.0))
+"""Sway while standing turns less than any half-movement of a step, rad (common practice, no source)."""

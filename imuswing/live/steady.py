@@ -61,9 +61,7 @@ def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | 
         clock = replace(clock, shift=clock.shift + step, late_since=None)
         change = "clock_changed"
     else:
-        clock = replace(clock, late_since=since)
-    if not late or clock.delay is None:
-        clock = replace(clock, delay=min(delay, usual + FOLLOW * off))
+        clock = replace(clock, late_since=since, delay=usual if late else min(delay, usual + FOLLOW * off))
     times = rows[:, TIME_COLUMN]
     rows = rows[times > np.maximum.accumulate(np.concatenate(([clock.last], times[:-1])))]
     last = float(rows[-1, TIME_COLUMN]) if len(rows) else clock.last

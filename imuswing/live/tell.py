@@ -11,6 +11,7 @@ import numpy as np
 
 from imuswing.body.calibrate import Calibration
 from imuswing.live.feedback import in_bands, is_shown, is_summed_up, summary
+from imuswing.live.guide import lacking
 from imuswing.live.messages import Estimate, Message, Routine, Shot, Step
 from imuswing.live.shots import Seen
 from imuswing.live.state import State
@@ -93,15 +94,23 @@ def told_steps(state: State) -> list[Message]:
     worn = {sensor.tracked_point for tail in state.tails.values() for sensor in tail.head.sensors}
     steps = [step for step in CALIBRATION_STEPS if step != CLUB_HANG or CLUB in worn]
     source = known.calibration.source if known.calibration.alignments else None
-    marked = {event.trial_type for event in state.events}
-    told = tuple(_step(known.calibration, step, tried=step in marked) for step in steps)
+    marked = {event.trial_type: event for event in state.events}
+    routine = known.routine
+    wrong = {
+        step: lacking(routine.motions, marked[step])
+        for step in steps
+        if step in marked and routine is not None and routine.here
+    }
+    told = tuple(_step(known.calibration, step, tried=step in marked, wrong=wrong.get(step)) for step in steps)
     return [Routine(steps=told, calibrated=source)]
 
 
-def _step(calibration: Calibration, step: str, *, tried: bool) -> Step:
+def _step(calibration: Calibration, step: str, *, tried: bool, wrong: str | None) -> Step:
     result = calibration.steps.get(step)
     if result is None or not (result.found or tried):
         return Step(step=step, state="next")
+    if tried and wrong is not None:
+        return Step(step=step, state="redo", reason=wrong)
     if not result.found:
         return Step(step=step, state="redo", reason="not_seen")
     off = None if result.residual is None else math.degrees(result.residual)

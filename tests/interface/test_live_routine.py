@@ -1,0 +1,137 @@
+"""The routine guided live, and sensors that drop out, come back and restart their clocks in mid-lesson."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from live_for_tests import cut, short_lesson
+
+import imuswing
+from imuswing.live.coach import obey
+from imuswing.live.engine import begin, step, take
+from imuswing.live.hub import Hub
+from imuswing.live.messages import Levels, Message, Notice, Routine, Shot, Step, StepCommand
+from imuswing.live.model import TIME_COLUMN, Arrival, Session
+from imuswing.live.replay import Replay
+from imuswing.live.session import Live
+from imuswing.live.settings import LiveSettings
+from imuswing.recording.dataset import start_dataset
+from imuswing.vocabulary import CALIBRATION_STEPS
+
+NAMED = Session(participant="P1", session="02", task="chip", lead_side="left")
+
+
+@pytest.fixture(scope="module")
+def guided() -> list[Message]:
+    """The routine of a lesson, its steps started and ended on the page; `bow` is first tried while standing."""
+    lesson = cut(short_lesson(), 80.0)
+    steps = [event for event in lesson.events if event.trial_type in CALIBRATION_STEPS]
+    stand = next(event for event in steps if event.trial_type == "stand")
+    todo = [(stand.onset + 0.5, StepCommand(action="start", step="bow"))]
+    todo += [(stand.end - 0.5, StepCommand(action="end", step="bow"))]
+    for event in steps:
+        first = StepCommand(action="redo" if event.trial_type == "bow" else "start", step=event.trial_type)
+        if event.trial_type != "stand":
+            todo += [(event.onset, first), (event.end, StepCommand(action="end", step=event.trial_type))]
+    source = Replay(replace(lesson, events=()), speed=math.inf)
+    state, told, settings = begin(NAMED, source.heads), [], LiveSettings()
+    for arrival in source.arrivals({}):
+        state, _, messages = take(state, arrival, settings)
+        while todo and todo[0][0] <= state.now:
+            state, _, more = obey(state, todo.pop(0)[1])
+            messages += more
+        state, now = step(state, settings)
+        told += [*messages, *now]
+    return told
+
+
+def test_each_step_shows_a_sign_that_grows_to_enough(guided: list[Message]) -> None:
+    for name in ("bow", "table", "wrist_bend", "forearm_roll"):
+        doing = [message for message in guided if isinstance(message, Step) and message.step == name]
+        shares = [message.share for message in doing]
+        assert max(shares) == 1.0, name
+        assert doing[-1].sign in ("enough", "too_fast")
+        assert min(shares) < 0.5
+
+
+def test_a_step_that_was_not_done_is_to_be_done_again_and_then_good(guided: list[Message]) -> None:
+    states = [
+        next(one.state for one in message.steps if one.step == "bow")
+        for message in guided
+        if isinstance(message, Routine)
+    ]
+    assert states[0] == "redo"
+    assert states[-1] == "good"
+
+
+def test_at_its_end_the_routine_is_good_and_the_axes_are_known(guided: list[Message]) -> None:
+    last = [message for message in guided if isinstance(message, Routine)][-1]
+    done = {one.step: one.state for one in last.steps}
+    assert [done[name] for name in ("bow", "table", "wrist_bend", "forearm_roll")] == ["good"] * 4
+    assert last.calibrated == "this recording"
+
+
+def test_levels_come_often_and_say_how_lively_a_sensor_is(guided: list[Message]) -> None:
+    levels = [message for message in guided if isinstance(message, Levels)]
+    assert 3.0 < len(levels) / levels[-1].time < 6.0
+    # One sensor's clock ends before the others'.
+    chest = [one for message in levels for one in message.sensors if one.point == "chest" and message.time < 78.0]
+    assert {one.state for one in chest[20:]} == {"ok"}
+    assert np.median([one.rate_hz for one in chest[20:] if one.rate_hz]) == pytest.approx(200.0, rel=0.01)
+    lesson = short_lesson().sensors["chest"]
+    fastest = np.degrees(np.linalg.norm(np.nan_to_num(lesson.gyr[lesson.time < 78.0]), axis=1).max())
+    assert max(one.turning_dps or 0.0 for one in chest) == pytest.approx(fastest, rel=0.2)
+
+
+AWAY_S, BACK_S = 88.0, 92.0
+"""Between two shots of the lesson the hand's sensor is away."""
+
+
+class Faulty(Replay):
+    """A replay whose hand sensor goes away, and comes back with its clock at 0."""
+
+    def arrivals(self, after: dict[str, float]) -> Iterator[Arrival]:
+        began = None
+        for arrival in super().arrivals(after):
+            chunks = []
+            for chunk in arrival.chunks:
+                if chunk.system == "leadhand" and arrival.now > AWAY_S:
+                    if arrival.now < BACK_S:
+                        continue
+                    rows = np.array(chunk.rows)
+                    began = rows[0, TIME_COLUMN] if began is None else began
+                    rows[:, TIME_COLUMN] -= began
+                    chunk = replace(chunk, rows=rows)
+                chunks.append(chunk)
+            yield replace(arrival, chunks=tuple(chunks))
+
+
+def test_a_sensor_that_goes_and_comes_back_with_another_clock_is_said_recorded_and_used_again(tmp_path: Path) -> None:
+    into = tmp_path / "into"
+    start_dataset(into, name="Into", description="Simulated.", simulated=True)
+    told: list[Message] = []
+    live = Live(into, NAMED, Faulty(short_lesson(), speed=math.inf), hub=Hub(), say=told.append)
+    finished = live.run()
+    notices = [(message.kind, message.point, message.time) for message in told if isinstance(message, Notice)]
+    # At the very end some sensors' streams end before the others'.
+    kinds = [(kind, point) for kind, point, time in notices if point == "lead_hand" and time < 113.0]
+    assert kinds == [("dropped_out", "lead_hand"), ("clock_changed", "lead_hand")]
+    # Said within a second of the last sample.
+    assert AWAY_S < notices[0][2] < AWAY_S + 1.0
+    held = imuswing.read(finished.path)
+    gap = np.diff(held.sensors["lead_hand"].time)
+    assert gap.max() == pytest.approx(BACK_S - AWAY_S, abs=0.1)
+    assert (gap > 0.1).sum() == 1
+    shots = [
+        message for message in told if isinstance(message, Shot) and not message.revised and message.kind == "shot"
+    ]
+    offline = imuswing.analyze(held).swings
+    offline = offline[offline["kind"] == "shot"]
+    assert len(offline) == 4
+    np.testing.assert_allclose([shot.impact_s for shot in shots], offline["impact_s"], atol=0.015)
+    assert [shot.verdict for shot in shots] == list(offline["chest_verdict"])
