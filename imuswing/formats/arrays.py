@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -32,33 +35,42 @@ AXES: Final = ("x", "y", "z")
 def read_npz(path: Path) -> list[Table]:
     """Arrays of a NumPy file (`numpy.savez`); pickled objects are refused, since they can run code."""
     try:
+        with zipfile.ZipFile(path) as packed:
+            _check_size(path, sum(entry.file_size for entry in packed.infolist()) // 8)
         with np.load(path, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
     except (OSError, ValueError, EOFError, KeyError) as error:
         raise RecordingError(
             path, f"cannot be read as NPZ ({_short(error)})", "save plain arrays with numpy.savez"
         ) from error
-    except Exception as error:  # zipfile's own errors
-        if type(error).__module__ != "zipfile":
-            raise
+    except (zipfile.BadZipFile, zlib.error) as error:
         raise RecordingError(path, f"is a damaged NPZ file ({_short(error)})", "copy it again") from error
     return _tables(path, arrays)
 
 
 def read_mat(path: Path) -> list[Table]:
     """Arrays of a MATLAB file up to version 7, also inside of structures."""
-    from scipy.io import loadmat
+    from scipy.io import loadmat, whosmat
     from scipy.io.matlab import MatReadError
 
     try:
+        _check_size(path, sum(math.prod(shape) for _, shape, _ in whosmat(path)))
         content = loadmat(path, simplify_cells=True)
     except NotImplementedError as error:
         raise RecordingError(path, "is a MATLAB 7.3 file", "save it in MATLAB with the option -v7") from error
-    except (MatReadError, OSError, ValueError, TypeError, EOFError) as error:
+    except (MatReadError, OSError, ValueError, TypeError, EOFError, zlib.error) as error:
         raise RecordingError(
             path, f"cannot be read as a MATLAB file ({_short(error)})", "save it again with -v7"
         ) from error
     return _tables(path, _flat({name: value for name, value in content.items() if not name.startswith("__")}))
+
+
+def _check_size(path: Path, values: int) -> None:
+    """Refuse a file before it fills the memory."""
+    if values > MOST_VALUES:
+        raise RecordingError(
+            path, f"holds more than {MOST_VALUES} numbers, far more than a lesson", "cut it into lessons"
+        )
 
 
 def _flat(content: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
@@ -113,8 +125,7 @@ def read_parquet(path: Path) -> list[Table]:
 
     try:
         file = pq.ParquetFile(path)
-        if file.metadata.num_rows * file.metadata.num_columns > MOST_VALUES:
-            raise RecordingError(path, f"holds more than {MOST_VALUES} numbers", "cut it into lessons")
+        _check_size(path, file.metadata.num_rows * file.metadata.num_columns)
         table = file.read()
     except (pa.ArrowInvalid, OSError) as error:
         raise RecordingError(path, f"cannot be read as Parquet ({_short(error)})", "copy it again") from error
@@ -142,6 +153,7 @@ def read_xdf(path: Path) -> list[Table]:
     except ImportError as error:
         raise MissingExtraError("formats", "Reading XDF files") from error
     try:
+        _check_size(path, path.stat().st_size // 8)
         streams, header = pyxdf.load_xdf(str(path), verbose=False)
     except (OSError, ValueError, KeyError, IndexError, EOFError, AttributeError) as error:
         raise RecordingError(path, f"cannot be read as XDF ({_short(error)})", "copy it again") from error

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from imuswing.errors import RecordingError
-from imuswing.formats.text import MISSING, SEPARATORS, is_number, seconds_of_date, split
+from imuswing.formats.text import LONGEST_LINE, MISSING, SEPARATORS, is_number, seconds_of_date, split
 
 if TYPE_CHECKING:
     from imuswing.formats.text import Layout
@@ -20,7 +20,9 @@ def explain(path: Path, layout: Layout, technical: str) -> RecordingError:
     try:
         with path.open(encoding=layout.encoding, newline=None) as file:
             header: list[str] = []
-            for number, line in enumerate(file, start=1):
+            for number, line in enumerate(iter(lambda: file.readline(LONGEST_LINE), ""), start=1):
+                if len(line) == LONGEST_LINE:
+                    return RecordingError(path, f"has no end in line {number}, so it is damaged", "export it again")
                 if "\0" in line:
                     return RecordingError(
                         path, f"holds NUL bytes (line {number}), so it is damaged", "copy it from the recorder again"

@@ -18,8 +18,18 @@ from imuswing.recording.model import FloatArray
 
 HEAD_BYTES: Final = 1 << 16
 """So much of the beginning of a file shows how it is written."""
-MOST_VALUES: Final = 150_000_000
-"""More numbers than this (1.2 GB) are no lesson: about ten hours of three sensors at 200 Hz."""
+MOST_VALUES: Final = 50_000_000
+"""More numbers than this are no lesson: 3.5 hours of three sensors at 200 Hz, some 2 GB while they are brought in."""
+LONGEST_LINE: Final = 1 << 20
+"""Characters; no table has longer lines."""
+OTHER_FILES: Final = {
+    b"PK\x03\x04": ("is a spreadsheet or a packed folder", "save it as CSV there, or unpack it first"),
+    b"\xd0\xcf\x11\xe0": ("is a spreadsheet of an old kind", "save it as CSV there"),
+    b"\x1f\x8b": ("is packed (gzip)", "unpack it first"),
+    b"\x89HDF": ("is an HDF5 file", "export it as CSV, NPZ or Parquet"),
+    b"%PDF": ("is a PDF", "export the numbers as CSV"),
+}
+"""First bytes of files that people take for tables (from memory)."""
 MOST_HEADER_LINES: Final = 60
 """Loggers write some lines about themselves above the table; nobody writes more than this (common practice)."""
 SEPARATORS: Final = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|", "blanks": " "}
@@ -93,9 +103,15 @@ def _head(path: Path) -> bytes:
         raise RecordingError(path, "does not exist" if not path.exists() else "is no file", "check its name")
     try:
         with path.open("rb") as file:
-            return file.read(HEAD_BYTES)
+            raw = file.read(HEAD_BYTES)
     except OSError as error:
         raise RecordingError(path, f"cannot be read ({error.strerror})", "check that you may read it") from error
+    for magic, (wrong, do) in OTHER_FILES.items():
+        if raw.startswith(magic):
+            raise RecordingError(path, wrong, do)
+    if len(raw) == HEAD_BYTES and not re.search(rb"[\r\n]", raw):
+        raise RecordingError(path, f"has no end of line in its first {HEAD_BYTES} bytes", "export one row a sample")
+    return raw
 
 
 def _encoding(path: Path, raw: bytes) -> str:
@@ -245,7 +261,10 @@ def _read(path: Path, layout: Layout) -> dict[str, FloatArray]:
 
         raise explain(path, layout, str(error)) from error
     names = [layout.names[k] for k in wanted]
-    columns = {name: np.concatenate(part) if part else np.zeros(0) for name, part in zip(names, parts, strict=True)}
+    columns: dict[str, FloatArray] = {}
+    for name, part in zip(names, parts, strict=True):
+        columns[name] = np.concatenate(part) if part else np.zeros(0)
+        part.clear()  # one column at a time stands in memory twice
     if any(np.isinf(column).any() for column in columns.values()):
         raise RecordingError(path, "holds a number that is infinite", "export it again; a lost sample is an empty cell")
     return columns

@@ -6,6 +6,7 @@ import io
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -144,3 +145,34 @@ def test_the_source_may_be_read_only(tmp_path: Path) -> None:
         assert bring_in(files, tmp_path / "lessons") == 0
     finally:
         folder.chmod(0o700)
+
+
+def test_what_was_imported_can_be_checked_and_analysed_like_the_original(tmp_path: Path) -> None:
+    """Measures of the lesson in memory and of the same lesson through text files of ten digits and a list of marks."""
+    from import_for_tests import lesson
+
+    from imuswing.lesson import analyze
+
+    marks = tmp_path / "marks.csv"
+    rows = [
+        f"{e.onset},{e.duration},{e.trial_type}" + (f": {e.block or e.outcome}" if e.block or e.outcome else "")
+        for e in lesson().events
+    ]
+    marks.write_text("\n".join(["time,duration,label", *rows]) + "\n")
+    assert bring_in(three_files(tmp_path), tmp_path / "lessons", "--events", str(marks)) == 0
+    assert main(["check", str(tmp_path / "lessons")]) == 0
+    found = only_recording(tmp_path / "lessons")
+    assert [(e.trial_type, e.block, e.outcome) for e in found.events] == [
+        (e.trial_type, e.block, e.outcome) for e in lesson().events
+    ]
+    one_clock = {point: replace(s, tracking_system="imu") for point, s in found.sensors.items()}
+    ours = analyze(replace(found, sensors=one_clock, start_hints={})).swings
+    # A text file says neither what a sample means nor the full scale.
+    bare = {
+        point: replace(s, sample_meaning="instant", gyr_range=None, acc_range=None, tracking_system="imu")
+        for point, s in lesson().sensors.items()
+    }
+    theirs = analyze(replace(lesson(), sensors=bare, start_hints={})).swings
+    assert len(ours) == len(theirs) > 0
+    for measure in ("impact_s", "chest_turn_rate_impact_dps", "chest_turn_top_deg", "wrist_flexion_impact_deg"):
+        np.testing.assert_allclose(ours[measure], theirs[measure], rtol=1e-3, atol=0.01)
