@@ -23,11 +23,11 @@ class ShowSet(argparse.Action):
     def __init__(self, option_strings: Sequence[str], dest: str, **settings: Any) -> None:
         super().__init__(option_strings, dest, nargs=0, **settings)
 
-    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+    def __call__(self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, *_: Any) -> None:
         """Print every task."""
         from imuswing.plan.tasks import as_text, practice_set
 
-        print("\n\n".join(as_text(task) for task in practice_set().values()))
+        print("\n\n".join(as_text(task) for task in practice_set(namespace.language).values()))
         parser.exit()
 
 
@@ -53,6 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--drop-goal", action="append", default=[], metavar="MEASURE", help="take a goal out")
     parser.add_argument("--practice", action="append", default=[], metavar="NAME", help="add a task of the set")
+    parser.add_argument("--language", default="en", help="of the tasks named now: en or de (en)")
     parser.add_argument("--drop-practice", action="append", default=[], metavar="NAME", help="take a task out")
     parser.add_argument("--practice-set", action=ShowSet, help="show the set of practice tasks and end")
     parser.add_argument("--often", metavar="TEXT", help="how often the tasks named now are practised")
@@ -76,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     lead_side = _lead_side(args, participant)
     consent = _consent(args, participant)
     if _asks() and plan == old and not plan.goals:
-        plan = _asked_goals(plan)
+        plan = _asked_goals(plan, args.language)
     added = add_student(args.dataset, participant=participant, lead_side=lead_side, consent=consent)
     print(f"sub-{participant} {'is added to' if added else 'stands in'} {args.dataset}, consent noted")
     if plan != old or not path.exists():
@@ -163,7 +164,7 @@ def _changed(plan: Plan, args: argparse.Namespace) -> Plan:
         goal = parse_goal(text)
         goals[goal.measure] = goal
     for name in args.practice:
-        task = task_named(name)
+        task = task_named(name, args.language)
         tasks[name] = replace(task, often=args.often) if args.often else task
     return replace(
         plan,
@@ -175,7 +176,7 @@ def _changed(plan: Plan, args: argparse.Namespace) -> Plan:
     )
 
 
-def _asked_goals(plan: Plan) -> Plan:
+def _asked_goals(plan: Plan, language: str) -> Plan:
     """Goals and tasks typed at the terminal, each until an empty line."""
     from dataclasses import replace
 
@@ -195,7 +196,7 @@ def _asked_goals(plan: Plan) -> Plan:
     print(f"Practice tasks: {', '.join(practice_set())}; an empty line ends.")
     while text := input("task: ").strip():
         try:
-            tasks.append(task_named(text))
+            tasks.append(task_named(text, language))
         except SettingsError as error:
             print(error)
     return replace(plan, goals=tuple(goals), tasks=tuple(tasks))

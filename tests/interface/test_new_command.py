@@ -253,3 +253,16 @@ def test_a_reader_of_the_practice_set_may_stop_early() -> None:
     assert child.stderr.read() == ""
     child.stderr.close()
     assert child.wait(30) == 0
+
+
+def test_tasks_can_be_given_in_german(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    call = ["new", str(tmp_path / "a"), *FIRST, "--consent", "yes", "--practice", "feet_together"]
+    assert main([*call, "--language", "xx"]) == 2
+    assert "'en', 'de'" in capsys.readouterr().err
+    assert not (tmp_path / "a").exists()
+    assert main([*call, "--language", "de"]) == 0
+    (task,) = read_plan(tmp_path / "a" / "plans" / "sub-S001.toml").tasks
+    assert task.title == "Füße zusammen"
+    with pytest.raises(SystemExit):
+        main(["new", "--language", "de", "--practice-set"])
+    assert "Füße zusammen" in capsys.readouterr().out

@@ -15,7 +15,7 @@ from imuswing.measures.dictionary import BY_NAME
 from imuswing.plan.files import read_plan, write_plan
 from imuswing.plan.goals import goal_text, parse_goal
 from imuswing.plan.model import Goal, Plan, Task, goal_result
-from imuswing.plan.tasks import practice_set
+from imuswing.plan.tasks import FILE, practice_set, task_languages
 from imuswing.plan.toml import toml_text
 
 CONTINUITY = Goal(measure="chest_continuity", low=0.6, needed=8, of=10, task="chip")
@@ -170,3 +170,20 @@ def test_the_practice_set_is_complete() -> None:
     about = {measure for task in tasks.values() for measure in task.measures}
     assert about >= {"chest_continuity", "shoulder_tilt_rate_impact_dps", "arm_height_top_deg", "tempo_ratio"}
     assert about >= {"wrist_flexion_impact_deg", "chest_lean_impact_deg"}
+
+
+@pytest.mark.parametrize("language", [one for one in task_languages() if one != "en"])
+def test_the_practice_set_is_whole_in_every_language(language: str) -> None:
+    english, other = practice_set(), practice_set(language)
+    own = tomllib.loads(FILE.with_name(f"tasks_{language}.toml").read_text(encoding="utf-8"))
+    assert list(own) == list(other) == list(english)
+    for name, task in english.items():
+        assert (other[name].measures, other[name].sources) == (task.measures, task.sources)
+        spoken = {key: value for key, value in vars(task).items() if isinstance(value, str) and key != "name"}
+        assert set(own[name]) == set(spoken), name
+        assert all(getattr(other[name], key) != value for key, value in spoken.items()), name
+
+
+def test_an_unknown_language_is_an_error_with_those_there_are() -> None:
+    with pytest.raises(SettingsError, match="'en', 'de'"):
+        practice_set("xx")
