@@ -37,6 +37,8 @@ BEFORE_ADDRESS_S = 3.0
 """A golfer may stand to the ball this long before the swing: such rests are addresses, not standing about."""
 WELL_KNOWN = float(np.deg2rad(15.0))
 """Alignment SD under which a chest's posture may speak for or against a swing."""
+FOLLOWED_SD = float(np.deg2rad(10.0))
+"""Where no pose shows the long axis, the one that is learnt from the swings is no worse than this (an assumption)."""
 SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
 """Sensors in which an impact is looked for."""
 
@@ -171,7 +173,7 @@ def follow_swings(
         bend, turn = _posture(segments.get(CHEST), candidate, recording.lead_side)
         sight = Sight(
             candidate=candidate,
-            arm=_arm_curves(segments, lead),
+            arm=_arm_curves(segments, lead, alignments[lead], oriented.prepared.reports[lead].clock_se_s),
             windows=_shock_windows(recording, oriented.prepared, candidate),
             signatures=signatures[k],
             bend=bend,
@@ -204,7 +206,7 @@ def _posture(chest: SegmentMotion | None, candidate: Candidate, lead_side: LeadS
     return bend, -float(trunk_turn(q[1], q[0], lead_side))
 
 
-def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str) -> ArmCurves:
+def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str, alignment: Alignment, clock_se: float) -> ArmCurves:
     segment = segments[lead]
     axis = segment_axis(segment, lead)
     chest = segments.get(CHEST)
@@ -219,6 +221,9 @@ def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str) -> ArmCurves:
         speed=speed,
         rate=np.linalg.norm(segment.omega, axis=1),
         chest_rate=chest_rate,
+        axis_sd=min(float(np.sqrt(0.5 * (alignment.covariance[0, 0] + alignment.covariance[2, 2]))), FOLLOWED_SD),
+        clock_se=clock_se,
+        of_chest=lead == CHEST,
     )
 
 

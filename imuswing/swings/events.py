@@ -31,11 +31,17 @@ class EventSettings:
 
     speed_error, speed_error_share: what skin and noise do to the long axis's speed, rad/s and share of its maximum
     (assumptions; they set the standard errors of top and takeaway).
+    top_speed_error: the same at the top, where a sensor on skin that rocks by half a degree within a sixth of a second
+    adds some 3 °/s just where the speed is to be zero, rad/s (assumption).
+    chest_se_s: how far the chest's own takeaway and top are from the arm's, where only the chest is worn: the trunk
+    turns back some hundredths of a second before the arm (Tinmark 2010 for the order; size common practice, no source).
     return_se_s: how near to impact the arm's return is.  settle_s: the finish is looked for this long.
     """
 
     speed_error: float = _rad(1.0)
     speed_error_share: float = 0.01
+    top_speed_error: float = _rad(3.0)
+    chest_se_s: float = 0.04
     return_se_s: float = 0.025
     settle_s: float = 3.0
     quiet_s: float = 0.6
@@ -59,13 +65,24 @@ class Moments:
 @dataclass(frozen=True, kw_only=True)
 class ArmCurves:
     """The leading segment through one swing: time (M,) s, long axis (M, 3), its speed (M,) and the whole turning rate
-    (M,), rad/s, all evenly spaced; chest_rate (M,) rad/s on the same times, zeros where no chest is worn."""
+    (M,), rad/s, all evenly spaced; chest_rate (M,) rad/s on the same times, zeros where no chest is worn.
+
+    axis_sd: error of the long axis in the sensor, rad.  clock_se: standard error of the times on the common clock, s.
+    of_chest: whether the segment is the chest itself, for want of an arm."""
 
     time: FloatArray
     long_axis: FloatArray
     speed: FloatArray
     rate: FloatArray
     chest_rate: FloatArray
+    axis_sd: float = 0.0
+    clock_se: float = 0.0
+    of_chest: bool = False
+
+    @property
+    def roll_rate(self) -> FloatArray:
+        """(M,) rad/s: turning about the long axis."""
+        return np.asarray(np.sqrt(np.maximum(self.rate**2 - self.speed**2, 0.0)))
 
 
 def return_to_address(arm: ArmCurves, candidate: Candidate) -> float:
@@ -105,8 +122,8 @@ def place(
         top=top,
         impact=impact,
         finish=finish,
-        takeaway_se=_takeaway_se(arm, takeaway, top, settings),
-        top_se=_top_se(arm, top, settings),
+        takeaway_se=float(np.hypot(_takeaway_se(arm, takeaway, top, settings), _time_se(arm, settings))),
+        top_se=float(np.hypot(_top_se(arm, top, settings), _time_se(arm, settings))),
         impact_se=impact_se,
         finish_se=_finish_se(arm, finish, settings),
     )
@@ -148,6 +165,11 @@ def _speed_error(arm: ArmCurves, settings: EventSettings) -> float:
     return float(np.hypot(settings.speed_error, settings.speed_error_share * arm.speed.max()))
 
 
+def _time_se(arm: ArmCurves, settings: EventSettings) -> float:
+    """Error of a moment that the curve's shape does not tell: its clock, and a chest that stands in for the arm."""
+    return float(np.hypot(arm.clock_se, settings.chest_se_s if arm.of_chest else 0.0))
+
+
 def _takeaway_se(arm: ArmCurves, takeaway: float, top: float, settings: EventSettings) -> float:
     """Error of a crossing: error of the curve over its slope there."""
     inside = (arm.time <= top) & (arm.time >= takeaway)
@@ -156,7 +178,12 @@ def _takeaway_se(arm: ArmCurves, takeaway: float, top: float, settings: EventSet
     later = np.flatnonzero((arm.time > takeaway) & (arm.speed > 2.0 * level))
     rise_s = float(arm.time[later[0]] - takeaway) if len(later) else 0.1
     slope = level / max(rise_s, float(arm.time[1] - arm.time[0]))
-    error = float(np.hypot(settings.speed_error, 0.3 * settings.speed_error_share * fastest))
+    # A long axis that is a little off takes some of the roll for speed: at the crossing, and in the fastest speed, of
+    # which the level is a share.
+    at_fastest = float(arm.roll_rate[inside][int(np.argmax(arm.speed[inside]))]) if np.any(inside) else 0.0
+    roll = float(np.interp(takeaway, arm.time, arm.roll_rate)) - TAKEAWAY_FRACTION * at_fastest
+    skin = np.hypot(settings.speed_error, 0.3 * settings.speed_error_share * fastest)
+    error = float(np.hypot(skin, arm.axis_sd * roll))
     return float(min(error / slope, 0.2))
 
 
@@ -166,7 +193,9 @@ def _top_se(arm: ArmCurves, top: float, settings: EventSettings) -> float:
     if not np.any(near):
         return 0.05
     acceleration = float(np.median(arm.speed[near] / (arm.time[near] - top)))
-    return float(min(_speed_error(arm, settings) / max(acceleration, 1e-6), 0.1))
+    skin = np.hypot(settings.top_speed_error, settings.speed_error_share * float(arm.speed.max()))
+    error = float(np.hypot(skin, arm.axis_sd * float(np.interp(top, arm.time, arm.roll_rate))))
+    return float(min(error / max(acceleration, 1e-6), 0.1))
 
 
 def _return_se(arm: ArmCurves, impact: float, address: FloatArray, settings: EventSettings) -> float:
@@ -178,10 +207,33 @@ def _return_se(arm: ArmCurves, impact: float, address: FloatArray, settings: Eve
 
 
 def _finish_se(arm: ArmCurves, finish: float, settings: EventSettings) -> float:
-    """Error of the settling: the curve falls slowly there."""
-    before = (arm.time < finish) & (arm.time > finish - 0.3)
-    if not np.any(before):
+    """Error of the settling: the curve falls slowly there, and may soon rise a little again, which 95 % then reach."""
+    share = _share(arm)
+    higher = np.flatnonzero((arm.time < finish) & (share > 2.0 * FINISH_FRACTION))
+    if not len(higher):
         return 0.1
-    level = FINISH_FRACTION * float(arm.rate.max())
-    slope = max(float(arm.rate[before].max()) - level, 1e-3) / 0.3
-    return float(min(_speed_error(arm, settings) / slope, 0.3))
+    # As long as it takes to fall from twice the level to the level, times the level's own error.
+    error = np.hypot(settings.speed_error_share, settings.speed_error / float(arm.rate.max())) / FINISH_FRACTION
+    fall = min((finish - float(arm.time[higher[-1]])) * float(error), 0.3)
+    return float(np.hypot(fall, (_last_ripple(arm, finish) - finish) / 1.96))
+
+
+def _share(arm: ArmCurves) -> FloatArray:
+    """(M,) the larger of the arm's and the chest's rates, each over its fastest."""
+    chest = arm.chest_rate / max(float(arm.chest_rate.max()), 1e-9)
+    return np.asarray(np.maximum(arm.rate / max(float(arm.rate.max()), 1e-9), chest))
+
+
+def _last_ripple(arm: ArmCurves, finish: float) -> float:
+    """When the arm or chest last goes on a little after `finish`: over the finish's share of the fastest rates, but not
+    over twice that before it falls again, within a second (common practice, no source); else `finish`."""
+    share = _share(arm)
+    after = (arm.time > finish) & (arm.time < finish + 1.0)
+    moved = np.flatnonzero(after & (share > 2.0 * FINISH_FRACTION))
+    if len(moved):
+        after &= arm.time < arm.time[moved[0]]
+    # What rises on into a new movement is no ripple of this one: it must have fallen again.
+    loud = np.flatnonzero(after & (share > FINISH_FRACTION))
+    low = np.flatnonzero(after & (share <= FINISH_FRACTION))
+    loud = loud[loud < low[-1]] if len(low) else loud[:0]
+    return float(arm.time[loud[-1]]) if len(loud) else finish

@@ -29,6 +29,9 @@ class SurpriseSettings:
     rows_a_coefficient: with fewer samples to fit than this for each coefficient, fewer are used.
     before_s, after_s: samples nearer than this to the arm's return may hold the shock and are not fitted to.
     outlier: residuals beyond this many standard deviations hardly count in the fit.  rounds: of reweighting.
+    quietest: least standard deviation of the errors, of an accelerometer (m/s²) and a gyroscope (rad/s). No sensor that
+    is worn is quieter (0.1 mg and 0.005 °/s per √Hz over 100 Hz, from memory), so in data without noise the small kinks
+    of a smooth movement are no shocks.
     """
 
     history_s: float = 0.015
@@ -38,6 +41,7 @@ class SurpriseSettings:
     after_s: float = 0.15
     outlier: float = 2.5
     rounds: int = 5
+    quietest: tuple[float, float] = (0.01, 0.001)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,13 +91,14 @@ def surprises(
     for point in dict.fromkeys(w.tracked_point for swing in windows for w in swing):
         held = [(k, w) for k, swing in enumerate(windows) for w in swing if w.tracked_point == point]
         held = [(k, w) for k, w in held if len(w.time) > 2 * settings.orders[1]]
-        for values, full in (("acc", "acc_full"), ("gyr", "gyr_full")):
+        for (values, full), quietest in zip((("acc", "acc_full"), ("gyr", "gyr_full")), settings.quietest, strict=True):
             streams = [_Rows.of(w.time, getattr(w, values), getattr(w, full)) for _, w in held]
             fitted = _fit(streams, [spans[k] for k, _ in held], settings)
             if fitted is None:
                 continue
+            coefficients, spread = fitted
             for (k, window), rows in zip(held, streams, strict=True):
-                found[k].append(_errors(window, values, rows, *fitted))
+                found[k].append(_errors(window, values, rows, coefficients, max(spread, quietest)))
     return found
 
 

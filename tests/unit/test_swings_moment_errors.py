@@ -1,0 +1,99 @@
+"""Standard errors of a swing's moments, against the errors that a badly known axis or clock truly makes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from imuswing.swings.events import ArmCurves, EventSettings, Moments, place
+from imuswing.swings.find import Candidate
+from imuswing.swings.impact import Impact
+from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
+
+RATE = 200.0
+TAKEAWAY, TOP, IMPACT, SETTLED = 1.0, 1.8, 2.1, 2.8
+
+
+def smooth(time: np.ndarray, first: float, last: float) -> np.ndarray:
+    """From 0 to 1 with no jerk at the ends (Flash & Hogan 1985, eq. of the minimum-jerk movement, from memory)."""
+    s = np.clip((time - first) / (last - first), 0.0, 1.0)
+    return np.asarray(s**3 * (10.0 - 15.0 * s + 6.0 * s**2))
+
+
+def arm(tilt: np.ndarray, *, axis_sd: float, after: float = 0.0) -> ArmCurves:
+    """A forearm that swings by 90° and back to 60° beyond, and rolls by 60° with other timing; `tilt` (2,) rad is how
+    far the axis that is followed is off the true one.  after: ° of a little movement that follows the rest."""
+    time = np.arange(0.0, 6.0, 1.0 / RATE)
+    swing = -90.0 * smooth(time, TAKEAWAY, TOP) + 150.0 * smooth(time, TOP, SETTLED) + after * smooth(time, 3.2, 3.6)
+    roll = 60.0 * smooth(time, TAKEAWAY + 0.1, TOP - 0.2) - 90.0 * smooth(time, TOP + 0.1, SETTLED)
+    body = Rotation.from_euler("XY", np.stack([swing, roll], axis=1), degrees=True)
+    axis = body.apply(np.array([tilt[0], 1.0, tilt[1]]) / np.linalg.norm([tilt[0], 1.0, tilt[1]]))
+    whole = (body[:-1].inv() * body[1:]).magnitude() * RATE
+    speed = np.linalg.norm(np.gradient(axis, 1.0 / RATE, axis=0), axis=1)
+    rate = np.maximum(np.append(whole, 0.0), speed)
+    return ArmCurves(time=time, long_axis=axis, speed=speed, rate=rate, chest_rate=np.zeros(len(time)), axis_sd=axis_sd)
+
+
+def moments(curves: ArmCurves, settings: EventSettings) -> Moments:
+    candidate = Candidate(
+        start=TAKEAWAY, top=TOP, back=IMPACT, end=SETTLED + 0.5, arc=1.5, miss=0.0, through=1.0,
+        speed_back=3.0, speed_down=6.0, speed_before=0.0,
+    )  # fmt: skip
+    struck = Impact(time=IMPACT, se=0.001, unclear=False)
+    return place(curves, candidate, IMPACT, struck, settings=settings)
+
+
+NO_SKIN = EventSettings(speed_error=1e-6, speed_error_share=0.0, top_speed_error=1e-6)
+
+
+@pytest.mark.parametrize("moment", ["takeaway", "top"])
+def test_an_axis_that_is_off_moves_a_moment_by_as_much_as_its_standard_error_says(moment: str) -> None:
+    sd = float(np.deg2rad(2.5))
+    rng = np.random.default_rng(5)
+    true = getattr(moments(arm(np.zeros(2), axis_sd=0.0), NO_SKIN), moment)
+    placed = [moments(arm(rng.normal(size=2) * sd, axis_sd=sd), NO_SKIN) for _ in range(60)]
+    errors = np.array([getattr(m, moment) for m in placed]) - true
+    told = np.median([getattr(m, f"{moment}_se") for m in placed])
+    rms = float(np.sqrt(np.mean(errors**2)))
+    # Within a factor of two and a half, or both under half a sample: the size comes from a straight-line argument.
+    assert (told / rms < 2.5 and rms / told < 2.5) or max(told, rms) < 0.5 / RATE, (told, rms)
+
+
+def test_a_clock_that_is_unsure_makes_takeaway_and_top_as_unsure() -> None:
+    sure = moments(arm(np.zeros(2), axis_sd=0.0), EventSettings())
+    unsure = moments(replace(arm(np.zeros(2), axis_sd=0.0), clock_se=0.01), EventSettings())
+    for moment in ("takeaway_se", "top_se"):
+        assert getattr(unsure, moment) ** 2 - getattr(sure, moment) ** 2 == pytest.approx(0.01**2, rel=1e-6)
+
+
+def test_a_chest_in_the_arms_place_tells_takeaway_and_top_less_well() -> None:
+    settings = EventSettings()
+    chest = moments(replace(arm(np.zeros(2), axis_sd=0.0), of_chest=True), settings)
+    assert min(chest.takeaway_se, chest.top_se) >= settings.chest_se_s
+
+
+def test_a_little_movement_after_the_rest_makes_the_finish_unsure() -> None:
+    """A rise to 5 to 10 % of the fastest rate, 0.3 s after the first rest: the finish may be either."""
+    fastest = np.degrees(arm(np.zeros(2), axis_sd=0.0).rate.max())
+    small = 0.075 * fastest * 0.4 / 1.875  # the peak rate of that movement of 0.4 s is 1.875 sizes a duration
+    plain = moments(arm(np.zeros(2), axis_sd=0.0), EventSettings())
+    doubtful = moments(arm(np.zeros(2), axis_sd=0.0, after=small), EventSettings())
+    last_loud = 3.48  # where a minimum-jerk movement falls through two thirds of its fastest rate
+    assert plain.finish_se < 0.1
+    assert doubtful.finish + 1.96 * doubtful.finish_se > last_loud
+
+
+def test_kinks_of_a_smooth_movement_without_noise_are_no_shocks() -> None:
+    """A minimum-jerk movement ends with a jump of its third derivative: that is no ball, even in data without noise."""
+    time = np.arange(0.0, 1.2, 1.0 / RATE)
+    acc = np.stack([9.8 + 0.5 * smooth(time, 0.0, 0.6), 0.3 * smooth(time, 0.0, 0.6), np.zeros(len(time))], axis=1)
+    full = np.zeros(len(time), np.bool_)
+    window = ShockWindow(
+        tracked_point="lead_hand", time=time, acc=acc, gyr=0.1 * acc, acc_full=full, gyr_full=full, clock_se=0.0
+    )
+    found = surprises([[window]], [(0.1, 0.6)], settings=SurpriseSettings())[0]
+    assert found
+    assert max(float(np.abs(s.error).max()) for s in found if s.quantity == "acc") < 10.0
