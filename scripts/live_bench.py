@@ -146,11 +146,15 @@ def load(shots: int, seed: int) -> None:
     print(f"{lasts:.0f} s of {rates}: {used:.1f} s of processor time, {used / lasts:.1%} of a core")
 
 
+MEMORY_TURN_S = 0.1
+"""For hours of replay samples come in larger portions."""
+
+
 class Again(Replay):
     """A recording over and over until it has played for `until_s`."""
 
     def __init__(self, recording: Recording, *, until_s: float) -> None:
-        super().__init__(recording, speed=math.inf)
+        super().__init__(recording, speed=math.inf, turn_s=MEMORY_TURN_S)
         self.until_s = until_s
 
     def arrivals(self, after: dict[str, float]) -> Iterator[Arrival]:

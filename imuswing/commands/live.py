@@ -30,6 +30,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--speed", type=float, default=1.0, metavar="X", help="times its own pace; inf: all at once (1)"
     )
+    parser.add_argument(
+        "--lsl",
+        action="store_true",
+        help="take the sensors' Lab Streaming Layer streams; it opens ports to the network, see docs/live.md",
+    )
     parser.add_argument("--no-page", action="store_true", help="no page, one line a shot here only")
     parser.add_argument("--port", type=int, default=0, metavar="N", help="of the page; 0: any that is free (0)")
     parser.add_argument(
@@ -51,10 +56,10 @@ def run(args: argparse.Namespace) -> int:
         setattr(args, what, label)
     if args.finish:
         return _finish(args)
-    if args.replay is None:
-        raise SettingsError("name a recording to play with --replay")
+    if (args.replay is None) == (not args.lsl):
+        raise SettingsError("say where samples come from: --lsl for sensors, or --replay RECORDING")
     hub = Hub()
-    source, session = _replay(args)
+    source, session = _replay(args) if args.replay is not None else _sensors(args)
     return _record(args, session, source, hub)
 
 
@@ -90,6 +95,18 @@ def _replay(args: argparse.Namespace) -> tuple[Source, Session]:
         simulated=recording.simulated,
     )
     return source, session
+
+
+def _sensors(args: argparse.Namespace) -> tuple[Source, Session]:
+    from imuswing.live.lsl import LabStreams
+    from imuswing.live.model import Session
+    from imuswing.recording.dataset import dataset_folder
+    from imuswing.recording.participants import read_lead_side
+
+    # Only who has agreed to it is recorded: `imuswing new` asks.
+    lead_side = read_lead_side(dataset_folder(args.into), args.participant)
+    labels = {"participant": args.participant, "session": args.session, "task": args.task}
+    return LabStreams(), Session(lead_side=lead_side, **labels)
 
 
 def _lead_side(args: argparse.Namespace, recording: Recording) -> LeadSide:

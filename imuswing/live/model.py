@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from typing import Any, Protocol
 
 import numpy as np
@@ -132,6 +133,9 @@ class Source(Protocol):
     heads: tuple[SystemHead, ...]
     speed: float | None
     """Of a replay; None for sensors."""
+
+    def take_up(self, began: datetime, delays: Mapping[str, float]) -> None:
+        """Before `arrivals`: an interrupted recording goes on that began then; delays: arrival minus own time, s."""
 
     def arrivals(self, after: dict[str, float]) -> Iterator[Arrival]:
         """What comes, turn by turn; after: by system, the last time that an interrupted recording holds already."""

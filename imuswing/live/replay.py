@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
+from datetime import datetime
 
 import numpy as np
 
@@ -57,6 +58,9 @@ class Replay:
         clocks = clocks or taken_at(recording)
         self._arrives = {name: clocks[name](self._rows[name][:, TIME_COLUMN]) for name in systems}
         self._events = sorted(recording.events, key=lambda event: event.end)
+
+    def take_up(self, began: datetime, delays: Mapping[str, float]) -> None:
+        """As of `model.Source`; a recording knows its own times."""
 
     def arrivals(self, after: dict[str, float]) -> Iterator[Arrival]:
         """As of `model.Source`."""

@@ -175,6 +175,7 @@ class Live:
             state, _ = step(state, self.settings)
         self.state = replace(state, number=max(numbers, default=0))
         self._clocks_noted = bool(delays)
+        self.source.take_up(self.journal.began, delays)
         return last
 
 
