@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,6 +61,7 @@ class RoutineSettings:
     bows come back.  still_rate: rad/s over half a second.  still_s: least length of a posture.
     sway: rad about its mean.  near_s: a posture of the routine stands no farther from a movement of it.
     hanging, hand_hanging, palm_down: how far gravity may be from where the movements say, rad.
+    middle: the same of a roll's start from its middle: half the way from thumb up to palm down.
     """
 
     bow: Shape = Shape(halves=5, sweep=(_rad(15.0), _rad(80.0)), half_s=(0.6, 3.5), pause_s=2.0)
@@ -85,6 +86,7 @@ class RoutineSettings:
     hanging: float = _rad(20.0)
     hand_hanging: float = _rad(30.0)
     palm_down: float = _rad(30.0)
+    middle: float = _rad(45.0)
 
 
 DEFAULT_SETTINGS = RoutineSettings()
@@ -94,10 +96,11 @@ DEFAULT_SETTINGS = RoutineSettings()
 class Repeated:
     """A movement to and fro. first, last: samples.  axis: (3,) in the sensor, along the first half-movement.
 
-    up: (3,) gravity before it, in the sensor.  count: half-movements.
+    up: (3,) gravity before it, in the sensor.  count: half-movements.  second: sample at which the second one begins.
     """
 
     first: int
+    second: int
     last: int
     axis: FloatArray
     up: FloatArray
@@ -129,7 +132,8 @@ def find_routine(motions: Mapping[str, Motion], *, settings: RoutineSettings = D
         return ()
     coarse = _averages(worn)
     bow = _best(r for r in _repeated(coarse, CHEST, settings.bow, settings) if _is_bow(coarse, r, settings))
-    roll = _best(r for r in _repeated(coarse, LEAD_FOREARM, settings.roll, settings) if _is_roll(coarse, r, settings))
+    rolls = (_from_the_middle(coarse, r, settings) for r in _repeated(coarse, LEAD_FOREARM, settings.roll, settings))
+    roll = _best(r for r in rolls if _is_roll(coarse, r, settings))
     bend = _best(r for r in _repeated(coarse, LEAD_HAND, settings.bend, settings) if _is_bend(coarse, r, settings))
     if roll is not None and bend is not None and not _palm_is_level(coarse, roll, bend, settings):
         bend = None
@@ -190,11 +194,11 @@ def _repeated(coarse: _Coarse, point: str, shape: Shape, settings: RoutineSettin
         run = _halves(gyr, first, last, shape, settings)
         if run is None:
             continue
-        start, end, axis, count = run
+        start, second, end, axis, count = run
         up = _unit(coarse.up[point][max(start - round(0.5 * RATE), 0) : start + 1].mean(axis=0))
         over = coarse.up[point][start:end].mean(axis=0)
         if abs(float(axis @ over)) < settings.level:
-            found.append(Repeated(first=start, last=end, axis=axis, up=up, count=count))
+            found.append(Repeated(first=start, second=second, last=end, axis=axis, up=up, count=count))
     return found
 
 
@@ -225,8 +229,9 @@ def _sums(values: FloatArray, starts: IntArray, width: int) -> FloatArray:
 
 def _halves(
     gyr: FloatArray, first: int, last: int, shape: Shape, settings: RoutineSettings
-) -> tuple[int, int, FloatArray, int] | None:
-    """First and last sample, axis and number of the longest run of even half-movements in and around a span."""
+) -> tuple[int, int, int, FloatArray, int] | None:
+    """First sample, that of the second half, last sample, axis and number of half-movements of the longest even run in
+    and around a span."""
     core = gyr[first:last]
     axis = np.linalg.eigh(core.T @ core)[1][:, -1]
     margin = round(settings.window_s * RATE / 2)
@@ -251,8 +256,8 @@ def _halves(
     size = float(np.median(np.abs(sweeps[best])))
     if not (shape.sweep[0] < size < shape.sweep[1] and shape.half_s[0] < float(np.median(durations))):
         return None
-    start, end = offset + pieces[best[0]][0], offset + pieces[best[-1]][1]
-    return start, end, axis * np.sign(sweeps[best[0]]), len(best)
+    start, second, end = (offset + at for at in (pieces[best[0]][0], pieces[best[1]][0], pieces[best[-1]][1]))
+    return start, second, end, axis * np.sign(sweeps[best[0]]), len(best)
 
 
 def _pieces(rate: FloatArray, shape: Shape, settings: RoutineSettings) -> tuple[list[tuple[int, int]], FloatArray]:
@@ -288,6 +293,27 @@ def _is_bow(coarse: _Coarse, found: Repeated, settings: RoutineSettings) -> bool
         and float(np.quantile(bend, 0.05)) > -settings.upright
         and float(np.quantile(bend, 0.2)) < 0.5 * deepest
     )
+
+
+def _from_the_middle(coarse: _Coarse, found: Repeated, settings: RoutineSettings) -> Repeated:
+    """A roll without the turn that leads to its start, as from the palm down on the table to the thumb up.
+
+    The palm turns up and down about as far, so gravity's mean over the roll is that of the thumb-up start.
+    """
+    over = _across(_mean_up(coarse, LEAD_FOREARM, found.second, found.last), found.axis)
+    if found.count <= settings.roll.halves or _angle(_across(found.up, found.axis), over) < settings.middle:
+        return found
+    up = _unit(
+        coarse.up[LEAD_FOREARM][max(found.second - round(0.25 * RATE), found.first) : found.second + 1].mean(axis=0)
+    )
+    if _angle(_across(up, found.axis), over) > settings.middle:
+        return found
+    return replace(found, first=found.second, axis=-found.axis, up=up, count=found.count - 1)
+
+
+def _across(v: FloatArray, axis: FloatArray) -> FloatArray:
+    """The part of v that stands across an axis."""
+    return v - (v @ axis) * axis
 
 
 def _is_roll(coarse: _Coarse, found: Repeated, settings: RoutineSettings) -> bool:

@@ -88,6 +88,27 @@ def test_with_fewer_sensors_what_they_can_tell_is_found(points: tuple[str, ...],
     assert names(found_in(Routine("left"), points)) == wanted
 
 
+class StraightFromTheTable(Routine):
+    """The arm goes from palm down on the table to the thumb-up start without hanging in between."""
+
+    def _forearm_roll(self) -> None:
+        self._go(UPRIGHT_TRUNK, PALM_DOWN[self.side], 1.5)
+        super()._forearm_roll()
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_the_turn_that_leads_to_a_rolls_start_is_no_part_of_it(side: LeadSide) -> None:
+    routine, mounted = StraightFromTheTable(side), mounts(4)
+    motions = routine.motions(mounted)
+    events = find_routine(motions)
+    assert names(events) == FINDABLE
+    roll, true = (next(e for e in of if e.trial_type == "forearm_roll") for of in (events, routine.events))
+    assert roll.onset == pytest.approx(true.onset, abs=0.6)
+    calibration = calibrate(motions, events, lead_side=side)
+    for point, fitted in calibration.alignments.items():
+        assert angle_deg(rotation_of(fitted.q_sensor_from_segment), mounted[point].inv()) < 0.2
+
+
 class Lookalikes(Routine):
     """Movements that resemble the steps and are none."""
 
