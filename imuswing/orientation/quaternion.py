@@ -77,10 +77,9 @@ def rotate(q: FloatArray, v: FloatArray) -> FloatArray:
 def exp(rotation_vector: FloatArray) -> FloatArray:
     """Quaternion (..., 4) of a rotation vector (..., 3) in rad."""
     half = 0.5 * np.asarray(rotation_vector, dtype=np.float64)
-    angle = length(half)
     # sin(a)/a is 1 to the last digit long before the angle is as small as this.
-    scale = np.sin(angle) / np.maximum(angle, TINY)
-    scale = np.where(angle > TINY, scale, 1.0)
+    angle = np.maximum(length(half), TINY)
+    scale = np.sin(angle) / angle
     return _stacked(np.cos(angle), scale * half[..., 0], scale * half[..., 1], scale * half[..., 2])
 
 
@@ -203,8 +202,19 @@ def bracket(time: FloatArray, at: FloatArray) -> tuple[IntArray, FloatArray]:
 
 
 def between(p: FloatArray, q: FloatArray, fraction: FloatArray) -> FloatArray:
-    """Orientations (..., 4) at a share (...,) of the way from p (..., 4) to q (..., 4)."""
-    return multiply(p, exp(fraction[..., None] * log(multiply(inverse(p), q))))
+    """Orientations (..., 4) at a share (...,) of the way from p (..., 4) to q (..., 4), the shorter way (Shoemake 1985,
+    Comput Graph 19:245)."""
+    pw, px, py, pz = _components(p)
+    qw, qx, qy, qz = _components(q)
+    same = np.where(pw * qw + px * qx + py * qy + pz * qz < 0.0, -1.0, 1.0)
+    dw, dx, dy, dz = same * qw - pw, same * qx - px, same * qy - py, same * qz - pz
+    # The angle between them from the chord, which is exact for small angles.
+    angle = np.maximum(2.0 * np.arcsin(np.minimum(0.5 * np.sqrt(dw * dw + dx * dx + dy * dy + dz * dz), 1.0)), TINY)
+    scale = 1.0 / np.sin(angle)
+    of_q = np.sin(fraction * angle) * scale
+    of_p = np.sin((1.0 - fraction) * angle) * scale
+    of_q = of_q * same
+    return _stacked(of_p * pw + of_q * qw, of_p * px + of_q * qx, of_p * py + of_q * qy, of_p * pz + of_q * qz)
 
 
 def angle_between(p: FloatArray, q: FloatArray) -> FloatArray:

@@ -109,18 +109,26 @@ def _plain_flanks(length: int, wanted: int) -> tuple[int, ...]:
 
 
 def bridge_missing(
-    values: FloatArray, missing: BoolArray, *, rate: float, noise: float, settings: SensorSettings, centred: bool
+    values: FloatArray,
+    missing: BoolArray,
+    *,
+    rate: float,
+    noise: float,
+    settings: SensorSettings,
+    centred: bool,
+    in_place: bool = False,
 ) -> Bridged:
     """Bridge missing rows of (N, 3), which are finite: filled with lines; noise: SD of a sample, in the values' unit.
 
     centred: the values vary about zero (angular velocity without bias), else about what they are on the flanks.
+    in_place: `values` may be written to.
     """
     se = np.zeros(len(values))
     unusable = np.zeros(len(values), np.bool_)
     first, last = runs(missing)
     if len(first) == 0:
         return Bridged(values=values, se=se, unusable=unusable)
-    out = np.array(values)
+    out = np.array(values, copy=None if in_place else True)
     speed = np.maximum(local_speed(values, first, rate=rate, reach_s=settings.bridge_reach_s), noise)
     known = ~missing
     wanted = max(round(settings.bridge_flank_s * rate), 3)
@@ -217,13 +225,18 @@ def _level(column: FloatArray, sign: float, extreme: float, limit: float | None,
     return extreme * (1.0 - SAME) if np.any(shoulders & (last - first >= FLAT_SAMPLES)) else None
 
 
-def bridge_clipped(values: FloatArray, masks: BoolArray, *, rate: float, settings: SensorSettings) -> Bridged:
-    """Replace clipped samples of (N, 3) that vary about zero by a bridge that stays beyond them; masks: (N, 3)."""
+def bridge_clipped(
+    values: FloatArray, masks: BoolArray, *, rate: float, settings: SensorSettings, in_place: bool = False
+) -> Bridged:
+    """Replace clipped samples of (N, 3) that vary about zero by a bridge that stays beyond them; masks: (N, 3).
+
+    in_place: `values` may be written to.
+    """
     se = np.zeros(len(values))
     unusable = np.zeros(len(values), np.bool_)
     if not masks.any():
         return Bridged(values=values, se=se, unusable=unusable)
-    out = np.array(values)
+    out = np.array(values, copy=None if in_place else True)
     wanted = max(round(settings.clip_flank_s * rate), 3)
     for axis in range(values.shape[1]):
         column = values[:, axis]

@@ -119,8 +119,11 @@ def clean(stream: SensorStream, *, grid: Grid | None = None, settings: SensorSet
     bias = estimate_bias(rest.stretches, time, noise=rest.gyr_noise, rate=grid.rate, settings=settings)
     gyr = bias.take_from(gyr, time)
 
-    filled = bridge_missing(gyr, gyr_missing, rate=grid.rate, noise=gyr_noise, settings=settings, centred=True)
-    topped = bridge_clipped(filled.values, gyr_masks, rate=grid.rate, settings=settings)
+    # Without its bias gyr is an array of our own.
+    filled = bridge_missing(
+        gyr, gyr_missing, rate=grid.rate, noise=gyr_noise, settings=settings, centred=True, in_place=True
+    )
+    topped = bridge_clipped(filled.values, gyr_masks, rate=grid.rate, settings=settings, in_place=True)
     acc_filled = _bridge_acc(acc, acc_missing, acc_masks, rate=grid.rate, noise=acc_noise, settings=settings)
     gyr, acc, jittered = _on_grid(topped.values, acc_filled.values, grid, lost, averaged)
     means = gyr if averaged else interval_means(gyr)
@@ -168,7 +171,7 @@ def _bridge_acc(
         first, last = runs(masks[:, axis])
         for i, j in zip(first.tolist(), last.tolist(), strict=True):
             masks[i:j, axis] = j - i > settings.shock_longest_s * rate
-    topped = bridge_clipped(filled.values, masks, rate=rate, settings=settings)
+    topped = bridge_clipped(filled.values, masks, rate=rate, settings=settings, in_place=filled.values is not acc)
     return Bridged(values=topped.values, se=filled.se + topped.se, unusable=unusable)
 
 
