@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from imuswing.body.find_routine import RoutineSettings
 from imuswing.body.priors import CarePriors
+from imuswing.body.routine_settings import RoutineSettings
 from imuswing.body.segments import SegmentSettings
 from imuswing.body.slip import SlipSettings
 from imuswing.body.tie import TieSettings
