@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
+from imuswing.live.engine import begin, step, take
+from imuswing.live.messages import Message
+from imuswing.live.model import Session
+from imuswing.live.replay import TURN_S, Replay
+from imuswing.live.settings import LiveSettings
 from imuswing.recording.dataset import start_dataset
 from imuswing.recording.model import Recording
 from imuswing.recording.read import read
@@ -32,8 +38,20 @@ def short_lesson() -> Recording:
     return cut(read(SHIPPED), SHORT_S)
 
 
-def write_short_lesson(root: Path) -> Path:
-    """The same as a dataset of its own."""
+def write_short_lesson(root: Path, until: float = SHORT_S) -> Path:
+    """The same, up to a time, as a dataset of its own."""
     start_dataset(root, name="Short lesson", description="Simulated, cut.", simulated=True)
-    write_recording(short_lesson(), root, acq_time=None)
+    write_recording(cut(short_lesson(), until), root, acq_time=None)
     return root
+
+
+def told_by(recording: Recording, *, turn_s: float = TURN_S) -> list[Message]:
+    """All that the engine tells while a recording is played as fast as it goes."""
+    source = Replay(recording, speed=math.inf, turn_s=turn_s)
+    named = Session(participant="P1", session="02", task="chip", lead_side=recording.lead_side)
+    state, settings, told = begin(named, source.heads), LiveSettings(), []
+    for arrival in source.arrivals({}):
+        state, _, messages = take(state, arrival, settings)
+        state, more = step(state, settings)
+        told += [*messages, *more]
+    return told

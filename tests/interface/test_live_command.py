@@ -10,10 +10,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from live_for_tests import short_lesson, write_short_lesson
+from live_for_tests import short_lesson, told_by, write_short_lesson
 
 import imuswing
 from imuswing.cli import main
+from imuswing.live.messages import Shot
 
 VALIDATOR = shutil.which("bids-validator-deno", path=str(Path(sys.executable).parent))
 
@@ -68,7 +69,7 @@ def test_a_second_recording_of_the_same_task_gets_a_run_of_its_own(
 ) -> None:
     into = tmp_path / "into"
     shutil.copytree(played, into)
-    source = write_short_lesson(tmp_path / "source")
+    source = write_short_lesson(tmp_path / "source", 6.0)
     assert main(["live", "--into", str(into), *WHO, "--replay", str(source), *FAST]) == 0
     assert "_run-2_motion.tsv" in capsys.readouterr().out
     assert len(list(into.rglob("shown.parquet"))) == 2
@@ -79,3 +80,36 @@ def test_what_cannot_be_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert "--replay" in capsys.readouterr().err
     assert main(["live", "--into", str(tmp_path), *WHO, "--replay", str(tmp_path / "none"), "--no-page"]) == 1
     assert "does not exist" in capsys.readouterr().err
+
+
+def test_portions_of_any_size_give_the_same_shots(played: Path) -> None:
+    # What comes in larger portions is looked at a little later, so that the window of the computation moves.
+    told = told_by(short_lesson(), turn_s=0.11)
+    shots = [one for one in told if isinstance(one, Shot) and not one.revised and one.kind == "shot"]
+    shown = pd.read_parquet(next(played.rglob("shown.parquet")))
+    shown = shown[shown["kind"] == "shot"]
+    assert [shot.verdict for shot in shots] == list(shown["chest_verdict"])
+    np.testing.assert_allclose([shot.impact_s for shot in shots], shown["impact_s"], atol=0.002)
+
+
+COMPARED = (
+    "chest_continuity",
+    "chest_turn_rate_impact_dps",
+    "backswing_arc_deg",
+    "wrist_flexion_impact_deg",
+    "tempo_ratio",
+)
+
+
+def test_the_numbers_are_those_of_the_offline_analysis_within_their_errors(played: Path) -> None:
+    # The tolerance that docs/live.md states: root mean square differences under one standard error.
+    recording = next(iter(imuswing.read_all(played)))
+    told = {one.number: one for one in told_by(recording) if isinstance(one, Shot)}
+    swings = imuswing.analyze(recording).swings
+    shots = swings[swings["kind"] == "shot"]
+    live = [shot for shot in told.values() if shot.kind == "shot"]
+    assert len(live) == len(shots)
+    for name in COMPARED:
+        values = np.array([shot.measures[name].value for shot in live], dtype=float)
+        away = (values - shots[name].to_numpy(dtype=float)) / shots[f"{name}_se"].to_numpy(dtype=float)
+        assert np.sqrt(np.mean(away**2)) < 1.0, name
