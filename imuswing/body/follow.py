@@ -30,8 +30,8 @@ from imuswing.recording.model import BoolArray, IntArray
 from imuswing.sensors.motion import Motion
 from imuswing.vocabulary import STANDARD_GRAVITY
 
-TOGETHER = 16
-"""So many swings are worked out at a time: enough to pay, few enough to stay in the processor's cache."""
+TOGETHER = 64
+"""So many swings are worked out at a time: enough to pay, few enough to need little memory."""
 
 LEAST_SAMPLES = 8
 WORST_BIN = float(np.deg2rad(6.0))

@@ -1,0 +1,35 @@
+"""Sums, medians and windows over arrays against plain numpy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from imuswing.sensors.columns import greatest_size, median, span_sums, windows
+
+VALUES = np.random.default_rng(3).normal(size=(40, 3))
+
+
+@pytest.mark.parametrize("spans", [[(0, 5)], [(3, 4), (4, 9), (20, 40)], [(0, 40)], []])
+def test_span_sums_are_those_of_slices(spans: list[tuple[int, int]]) -> None:
+    first, last = np.array(spans, dtype=np.intp).reshape(-1, 2).T
+    found = span_sums(VALUES, first, last)
+    assert found.shape == (len(spans), 3)
+    for row, (i, j) in zip(found, spans, strict=True):
+        np.testing.assert_allclose(row, VALUES[i:j].sum(axis=0), rtol=1e-12)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 40])
+def test_median_is_numpys(count: int) -> None:
+    assert median(VALUES[:count, 0]) == np.median(VALUES[:count, 0])
+
+
+def test_windows_are_numpys() -> None:
+    np.testing.assert_array_equal(
+        windows(VALUES, 4), np.lib.stride_tricks.sliding_window_view(VALUES, 4, axis=0).swapaxes(1, 2)
+    )
+
+
+def test_greatest_size_leaves_nan_out() -> None:
+    assert greatest_size(np.array([[1.0, -7.0, np.nan], [np.nan, 2.0, 3.0]])) == 7.0
+    assert greatest_size(np.full((2, 3), np.nan)) == 0.0
