@@ -94,12 +94,11 @@ def test_the_source_is_really_read() -> None:
         ("the recording is only 4.5 s long", "Die Aufnahme ist nur 4,5 s lang"),
         (
             "the clock of lead forearm and lead hand runs 0.012 % slow",
-            "die Uhr von vorderer Unterarm und vordere Hand geht um 0,012\u00a0% nach",
+            "Die Uhr (vorderer Unterarm und vordere Hand) geht um 0,012\u00a0% nach",
         ),
         (
             "the chest gyroscope was at its limit of 2000 °/s 3 times, bridged, at some cost in accuracy",
-            "Drehratensensor an Brust: 3-mal an seiner Grenze von 2000\u00a0°/s, "
-            "überbrückt, auf Kosten der Genauigkeit",
+            "Drehratensensor (Brust): 3-mal an seiner Grenze von 2000\u00a0°/s, überbrückt, auf Kosten der Genauigkeit",
         ),
         (
             "No calibration step is marked; these were found in the data: stand, wrist bend.",
