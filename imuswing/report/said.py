@@ -12,7 +12,8 @@ from typing import Final
 
 from imuswing.report.texts import ENGLISH, Texts
 
-GROUP: Final = "said."
+GROUPS: Final = ("said.", "said_part.")
+"""Whole sentences, then what only stands within one."""
 NUMBER: Final = re.compile(r"[−-]?\d+\.\d+")
 LISTED: Final = (" and ", ", ")
 BLANK: Final = re.compile(r"\\\{(\w+)\\\}")
@@ -53,10 +54,11 @@ def _names(texts: Texts) -> dict[str, str]:
 
 @cache
 def _templates() -> list[tuple[str, re.Pattern[str]]]:
-    """The English templates as patterns, those with most words of their own first."""
+    """The English templates as patterns: sentences before parts, those with most words of their own first."""
     found = []
     for key, template in ENGLISH.entries.items():
-        if key.startswith(GROUP):
+        if key.startswith(GROUPS):
             pattern = BLANK.sub(r"(?P<\1>.+?)", re.escape(template))
-            found.append((len(re.sub(r"\{\w+\}", "", template)), key, re.compile(pattern)))
-    return [(key, pattern) for _, key, pattern in sorted(found, key=lambda item: -item[0])]
+            own = len(re.sub(r"\{\w+\}", "", template))
+            found.append((key.startswith(GROUPS[1]), -own, key, re.compile(pattern)))
+    return [(key, pattern) for *_, key, pattern in sorted(found, key=lambda item: item[:2])]

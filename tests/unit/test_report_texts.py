@@ -41,6 +41,7 @@ BY_DATA = (
     "sign",
     "plainly",
     "said",
+    "said_part",
     "said_word",
     "said_list",
 )
