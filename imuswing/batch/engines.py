@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import math
+import time
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from importlib import import_module
 from multiprocessing import get_context
 from typing import Any
@@ -15,6 +17,8 @@ from imuswing.errors import MissingExtraError, SettingsError
 
 WINDOW = 4
 """Tasks in flight for each worker: enough to keep it busy, few enough that a kill loses little."""
+COUNT_WORKERS_S = 5.0
+"""So often the workers of a cluster are counted."""
 DIED = "the process that analysed it died twice; look at it alone, it may need more memory than there is"
 
 
@@ -77,8 +81,12 @@ def _carefully(task: Task) -> Done:
     return run_task(replace(task, given_up=given_up))
 
 
-def run_on_cluster(tasks: Iterable[Task], *, address: str) -> Iterator[Done]:
-    """Run tasks on a Dask cluster whose workers see the same folders; a worker that dies costs its task one retry."""
+def run_on_cluster(tasks: Iterable[Task], *, address: str, run: Callable[[Task], Done] = run_task) -> Iterator[Done]:
+    """Run tasks on a Dask cluster whose workers see the same folders; workers may come and go while it runs.
+
+    A worker that dies costs its task one retry. A task that kills one worker after the other is taken apart into its
+    recordings; the one that goes on killing is given up with a sentence.
+    """
     try:
         distributed: Any = import_module("dask.distributed")
     except ImportError as error:
@@ -88,18 +96,56 @@ def run_on_cluster(tasks: Iterable[Task], *, address: str) -> Iterator[Done]:
     except OSError as error:
         raise SettingsError(f"no scheduler answers at {address}; check the address, or start one") from error
     with client:
-        client.run(quiet_worker)
+        crew = _Crew(client=client, queue=distributed.as_completed(), run=run)
         waiting = iter(tasks)
-        window = WINDOW * max(len(client.scheduler_info()["workers"]), 1)
-        queue: Any = distributed.as_completed()
-        for _ in range(window):
-            _submit(client, waiting, queue)
-        for future in queue:
-            yield future.result()
-            _submit(client, waiting, queue)
+        crew.fill(waiting)
+        for future in crew.queue:
+            task = crew.running.pop(future)
+            try:
+                yield future.result()
+            except distributed.KilledWorker:
+                for part in _taken_apart(task):
+                    crew.submit(part)
+            crew.fill(waiting)
 
 
-def _submit(client: Any, waiting: Iterator[Task], queue: Any) -> None:
-    task = next(waiting, None)
-    if task is not None:
-        queue.add(client.submit(run_task, task, retries=3, pure=False))
+@dataclass(kw_only=True)
+class _Crew:
+    """A cluster's workers with a window of tasks in flight that follows their number."""
+
+    client: Any
+    queue: Any
+    run: Callable[[Task], Done]
+    running: dict[Any, Task] = field(default_factory=dict)
+    slots: int = 1
+    counted: float = -math.inf
+
+    def fill(self, waiting: Iterator[Task]) -> None:
+        """Submit tasks until the window is full or none is left."""
+        if time.monotonic() - self.counted > COUNT_WORKERS_S:
+            self.slots = max(sum(self.client.nthreads().values()), 1)
+            self.counted = time.monotonic()
+        while len(self.running) < WINDOW * self.slots:
+            task = next(waiting, None)
+            if task is None:
+                return
+            self.submit(task)
+
+    def submit(self, task: Task) -> None:
+        future = self.client.submit(_quietly, self.run, task, retries=3, pure=False)
+        self.running[future] = task
+        self.queue.add(future)
+
+
+def _quietly(run: Callable[[Task], Done], task: Task) -> Done:
+    """On a worker, which may have come after the others."""
+    quiet_worker()
+    return run(task)
+
+
+def _taken_apart(task: Task) -> list[Task]:
+    """A task whose workers died as tasks of one recording each; one of a single recording with it given up."""
+    if len(task.recordings) == 1:
+        path = task.recordings[0]
+        return [replace(task, given_up={path: f"{task.root / path}: {DIED}."})]
+    return [replace(task, recordings=(path,), name=f"{task.name}-{k}") for k, path in enumerate(task.recordings)]

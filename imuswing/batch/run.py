@@ -61,12 +61,13 @@ LIBRARIES = ("imuswing", "numpy", "scipy", "pandas", "pyarrow", "vqf")
 class BatchSettings:
     """How a batch runs.
 
+    batch_size: recordings a task; None takes BATCH_SIZE, or fewer where that would leave workers idle.
     include, exclude: patterns on the path of a recording relative to the dataset.  orientations: a table of them too.
     """
 
     workers: int = 1
     scheduler: str | None = None
-    batch_size: int = BATCH_SIZE
+    batch_size: int | None = None
     include: tuple[str, ...] = ()
     exclude: tuple[str, ...] = ()
     orientations: bool = False
@@ -116,7 +117,7 @@ def plan_batch(dataset: Path, out: Path, *, settings: Settings, batch: BatchSett
     names = _free_names({ledger.name for ledger in ledgers} - stale)
     todo = [path for path in paths if path not in kept]
     # A small dataset is shared out evenly; the rows are the same however they are shared out.
-    size = max(1, min(batch.batch_size, -(-len(todo) // (4 * batch.workers))))
+    size = batch.batch_size or max(1, min(BATCH_SIZE, -(-len(todo) // (4 * batch.workers))))
     tasks = tuple(
         Task(
             name=next(names),

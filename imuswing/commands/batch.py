@@ -23,6 +23,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--include", action="append", default=[], metavar="PATTERN", help="only such paths, e.g. '*task-chip*'"
     )
     parser.add_argument("--exclude", action="append", default=[], metavar="PATTERN", help="not such paths")
+    parser.add_argument(
+        "--batch-size",
+        type=int,
+        metavar="N",
+        help="recordings a task, and a file of each table (16, of few recordings less)",
+    )
     parser.add_argument("--orientations", action="store_true", help="orientations of the segments too (quaternions)")
     parser.add_argument("--dry-run", action="store_true", help="only say what would be done")
 
@@ -33,6 +39,8 @@ def run(args: argparse.Namespace) -> int:
 
     if args.workers is not None and args.workers < 1:
         raise SettingsError(f"--workers is {args.workers}; it must be 1 or more")
+    if args.batch_size is not None and args.batch_size < 1:
+        raise SettingsError(f"--batch-size is {args.batch_size}; it must be 1 or more")
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     from imuswing.batch.run import BatchSettings, plan_batch, progress_line, run_batch
@@ -45,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
         include=tuple(args.include),
         exclude=tuple(args.exclude),
         orientations=args.orientations,
+        batch_size=args.batch_size,
     )
     plan = plan_batch(args.dataset, args.out, settings=settings, batch=batch)
     print(f"{plan.recordings} recordings: {plan.kept} done already, {plan.to_do} to do")

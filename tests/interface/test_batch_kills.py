@@ -11,14 +11,26 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
 import pyarrow.parquet
 import pytest
-from batch_for_tests import ENVIRONMENT, Deadly, assert_same, start_batch, tables, wait_for, write_dataset
+from batch_for_tests import (
+    ENVIRONMENT,
+    Deadly,
+    assert_same,
+    kills_on_s00,
+    start_batch,
+    tables,
+    wait_for,
+    write_dataset,
+)
 
-from imuswing.batch.engines import run_in_processes
+from imuswing.batch.engines import run_in_processes, run_on_cluster
+from imuswing.batch.ledger import read_ledgers
 from imuswing.batch.run import BatchSettings, plan_batch
 from imuswing.batch.work import Task
 from imuswing.cli import main
@@ -143,17 +155,8 @@ def test_tables_without_a_ledger_are_taken_away(made: Path, tmp_path: Path) -> N
 
 def test_a_cluster_that_loses_a_worker_gives_the_same_rows(made: Path, tmp_path: Path) -> None:
     pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        address = f"tcp://127.0.0.1:{free.getsockname()[1]}"
-    port = address.rsplit(":", 1)[1]
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": ENVIRONMENT, "cwd": tmp_path}
-    dask = [sys.executable, "-m", "dask"]
-    scheduler = [*dask, "scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard"]
-    worker = [*dask, "worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard", "--host", "127.0.0.1"]
-    started = [subprocess.Popen(command, **quiet) for command in (scheduler, worker, worker)]
-    try:
-        _wait_for_workers(address, count=2)
+    started: list[subprocess.Popen[bytes]] = []
+    with cluster(tmp_path, workers=2, started=started) as address:
         out = tmp_path / "out"
         run = start_batch(made / "dataset", out, "--scheduler", address)
         wait_for(lambda: list((out / "ledger").glob("*.json")))
@@ -161,10 +164,43 @@ def test_a_cluster_that_loses_a_worker_gives_the_same_rows(made: Path, tmp_path:
         _, told = run.communicate(timeout=120)
         assert run.returncode == 0, told
         assert_same(made / "calm", out)
+
+
+@contextmanager
+def cluster(
+    folder: Path,
+    *,
+    workers: int,
+    nanny: bool = False,
+    environment: dict[str, str] | None = None,
+    started: list[subprocess.Popen[bytes]] | None = None,
+) -> Iterator[str]:
+    """A scheduler and workers as processes of their own on loopback; `started` gets the scheduler and the workers."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        address = f"tcp://127.0.0.1:{free.getsockname()[1]}"
+    port = address.rsplit(":", 1)[1]
+    dask = [sys.executable, "-m", "dask"]
+    scheduler = [*dask, "scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard"]
+    worker = [*dask, "worker", address, "--nthreads", "1", "--no-dashboard", "--host", "127.0.0.1"]
+    worker.append("--nanny" if nanny else "--no-nanny")
+    started = [] if started is None else started
+    for command in (scheduler, *[worker] * workers):
+        started.append(
+            subprocess.Popen(
+                command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                env=ENVIRONMENT | (environment or {}), cwd=folder,
+            )
+        )  # fmt: skip
+    try:
+        _wait_for_workers(address, count=workers)
+        yield address
     finally:
         for process in started:
-            process.kill()
-            process.wait()
+            # A nanny asked to end takes its worker along; killed, it would leave it behind.
+            process.terminate() if nanny else process.kill()
+        for process in started:
+            process.wait(timeout=30)
 
 
 def _wait_for_workers(address: str, *, count: int) -> None:
@@ -172,6 +208,25 @@ def _wait_for_workers(address: str, *, count: int) -> None:
 
     with Client(address, timeout="30s") as client:
         client.wait_for_workers(count, timeout=60)
+
+
+def test_a_recording_that_kills_a_clusters_workers_is_given_up_alone(made: Path, tmp_path: Path) -> None:
+    pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
+    paths = [path.relative_to(made / "dataset").as_posix() for path in find_recordings(made / "dataset")[:3]]
+    for folder in ("swings", "curves", "ledger", "quality"):
+        (tmp_path / folder).mkdir()
+    task = Task(
+        name="batch-000000", root=made / "dataset", recordings=tuple(paths), out=tmp_path,
+        settings=Settings(), settings_hash="",
+    )  # fmt: skip
+    # A nanny starts the worker again each time; the scheduler blames a task for the second death.
+    here = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1", "PYTHONPATH": os.pathsep.join(sys.path)}
+    with cluster(tmp_path, workers=1, nanny=True, environment=here) as address:
+        told = list(run_on_cluster([task], address=address, run=kills_on_s00))
+    assert sorted((done.recordings, done.failures) for done in told) == [(1, 0), (1, 0), (1, 1)]
+    assert set(tables(tmp_path)[0]["participant"]) == {"S01", "S02"}
+    entries = [entry for ledger in read_ledgers(tmp_path) for entry in ledger.entries]
+    assert [entry.path for entry in entries if entry.failure] == [paths[0]]
 
 
 def test_no_scheduler_is_told_in_a_sentence(made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
