@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from imuswing.recording.model import BoolArray, FloatArray, IntArray
 from imuswing.vocabulary import KIND_SHOT
 
 if TYPE_CHECKING:
@@ -23,22 +24,39 @@ def with_top_position(swings: pd.DataFrame, *, full_top_height_deg: float | None
     full_top_height_deg: the setting; without it, by student, the mean over shots of task `full` in block `baseline`
     (all of their shots of that task where no block is marked). Null without either, and below P3.
     """
+    import pandas as pd
+
     result = swings.copy()
     height = result["arm_height_top_deg"].to_numpy(dtype=float)
-    position = np.full(len(result), np.nan)
-    for student in result["participant"].unique():
-        own = (result["participant"] == student).to_numpy()
-        full = full_top_height_deg if full_top_height_deg is not None else _own_full_top(result[own])
-        if full is not None and full >= LEAST_HEIGHT_DEG:
-            told = own & (height >= 0.0)
-            position[told] = 3.0 + height[told] / full
-    result["top_position"] = position
+    student, labels = pd.factorize(result["participant"])
+    if full_top_height_deg is None:
+        full = _own_full_tops(result, student, len(labels))
+    else:
+        full = np.full(len(labels), full_top_height_deg)
+    # A row of nobody (-1) takes the scale that is appended last: none.
+    own = np.append(np.where(full >= LEAST_HEIGHT_DEG, full, np.nan), np.nan)[student]
+    result["top_position"] = np.where(height >= 0.0, 3.0 + height / own, np.nan)
     return result
 
 
-def _own_full_top(swings: pd.DataFrame) -> float | None:
-    full = swings[(swings["task"] == FULL_TASK) & (swings["kind"] == KIND_SHOT)]
-    if full["block"].notna().any():
-        full = full[full["block"] == BASELINE_BLOCK]
-    heights = full["arm_height_top_deg"].dropna()
-    return float(heights.mean()) if len(heights) else None
+def _own_full_tops(swings: pd.DataFrame, student: IntArray, count: int) -> FloatArray:
+    """(count,) by student the mean height at a full top, NaN where none is known.
+
+    One pass for all of them, and summed in the order of size, so that it does not matter how rows are arranged.
+    """
+    height = swings["arm_height_top_deg"].to_numpy(dtype=float)
+    full = _is(swings["task"], FULL_TASK) & _is(swings["kind"], KIND_SHOT) & (student >= 0)
+    marked = np.zeros(count, dtype=bool)
+    marked[student[full & swings["block"].notna().to_numpy()]] = True
+    full &= ~marked[student] | _is(swings["block"], BASELINE_BLOCK)
+    rows = np.flatnonzero(full & np.isfinite(height))
+    rows = rows[np.lexsort((height[rows], student[rows]))]
+    means = np.full(count, np.nan)
+    who, first, number = np.unique(student[rows], return_index=True, return_counts=True)
+    if len(who):
+        means[who] = np.add.reduceat(height[rows], first) / number
+    return means
+
+
+def _is(column: pd.Series, word: str) -> BoolArray:
+    return (column == word).to_numpy(dtype=bool, na_value=False)

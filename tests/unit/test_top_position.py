@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from typing import Any
 
@@ -85,3 +86,30 @@ def test_the_given_table_is_not_changed() -> None:
 
 def test_an_empty_table_stays_one() -> None:
     assert len(with_top_position(swings_table([]))) == 0
+
+
+def test_the_order_of_rows_changes_no_bit() -> None:
+    heights = np.random.default_rng(3).normal(45.0, 9.0, size=200)
+    rows = [("AB"[k % 2], "full", "shot", "baseline", height) for k, height in enumerate(heights)]
+    told = table(rows)
+    order = np.random.default_rng(4).permutation(len(rows))
+    turned = told.iloc[order].reset_index(drop=True)
+    np.testing.assert_array_equal(positions(turned), positions(told)[order])
+
+
+def test_thousands_of_students_take_one_pass() -> None:
+    # A search of the whole table for each student takes minutes here; one pass takes a fraction of a second.
+    students = np.repeat(np.arange(5000), 20)
+    swings = pd.DataFrame(
+        {
+            "participant": pd.array([f"S{k:05d}" for k in students], dtype="str"),
+            "task": "full",
+            "kind": "shot",
+            "block": None,
+            "arm_height_top_deg": 40.0 + students % 7,
+        }
+    )
+    start = time.process_time()
+    told = positions(swings)
+    assert time.process_time() - start < 10.0
+    np.testing.assert_allclose(told, 4.0)
