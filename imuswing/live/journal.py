@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final
 
 import numpy as np
 
@@ -30,6 +30,8 @@ from imuswing.recording.write import WrittenTable, write_columns, write_recorded
 FOLDER: Final = ("sourcedata", "imuswing-live")
 HEAD: Final = "head.json"
 EVENTS: Final = "events.jsonl"
+CLAIM: Final = "in-use"
+"""Locked by the process that records."""
 THROUGH_S: Final = 0.4
 """What came is written through to disk this often, s: together with the time that takes, well within a second."""
 AGAIN_S: Final = 1.0
@@ -45,8 +47,10 @@ def journal_folder(dataset: Path | str, session: Session) -> Path:
 class Journal:
     """The unfinished recording on disk. Rows and events are handed over; a thread of its own writes them through."""
 
-    def __init__(self, folder: Path, session: Session, heads: Sequence[SystemHead], began: datetime) -> None:
-        self.folder, self.session, self.began = folder, session, began
+    def __init__(
+        self, folder: Path, session: Session, heads: Sequence[SystemHead], began: datetime, claim: IO[bytes]
+    ) -> None:
+        self.folder, self.session, self.began, self._claim = folder, session, began, claim
         self.heads = {head.name: head for head in heads}
         self.trouble: str | None = None
         self._pending: dict[str, list[FloatArray]] = {name: [] for name in self.heads}
@@ -70,12 +74,13 @@ class Journal:
         if (folder / HEAD).exists():
             raise SettingsError(f"{folder} holds an unfinished recording; resume or finish it first")
         folder.mkdir(parents=True, exist_ok=True)
-        began = datetime.now(UTC)
+        claim, began = _claimed(folder), datetime.now(UTC)
         for file in folder.iterdir():
-            file.unlink()
+            if file.name != CLAIM:
+                file.unlink()
         write_files({folder / HEAD: json_text({**head_data(session, heads), "began": began.isoformat()})})
         _sync_folder(folder)
-        return cls(folder, session, heads, began)
+        return cls(folder, session, heads, began, claim)
 
     @classmethod
     def resume(cls, dataset: Path | str, session: Session) -> Journal | None:
@@ -83,7 +88,7 @@ class Journal:
         folder = journal_folder(dataset, session)
         if not (folder / HEAD).exists():
             return None
-        head = read_json(folder / HEAD)
+        claim, head = _claimed(folder), read_json(folder / HEAD)
         try:
             heads = [SystemHead.from_data(entry) for entry in head["systems"]]
             told, began = Session(**head["session"]), datetime.fromisoformat(head["began"])
@@ -93,7 +98,7 @@ class Journal:
             ) from error
         for file in (*(folder / f"{entry.name}.tsv" for entry in heads), folder / EVENTS):
             _cut_half_line(file)
-        return cls(folder, told, heads, began)
+        return cls(folder, told, heads, began, claim)
 
     def add(self, chunk: Chunk) -> None:
         """Rows that arrived."""
@@ -124,7 +129,7 @@ class Journal:
             self._closing = True
             self._lock.notify_all()
         self._thread.join()
-        for file in (*self._files.values(), self._events):
+        for file in (*self._files.values(), self._events, self._claim):
             file.close()
 
     def _waiting(self) -> int:
@@ -174,6 +179,23 @@ class Journal:
 
 MOST_WAITING: Final = 200_000
 """Rows that may wait for the disk while it works."""
+
+
+def _claimed(folder: Path) -> IO[bytes]:
+    """A file that only one process can hold; SettingsError while another one records. A process that dies lets go."""
+    file = open(folder / CLAIM, "ab")  # noqa: SIM115 - held as long as the journal is
+    try:
+        import fcntl
+    except ImportError:  # Windows has no such locks; there nothing warns.
+        return file
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        file.close()
+        raise SettingsError(
+            f"{folder} is being recorded by another imuswing live; end that one, or name another session"
+        ) from error
+    return file
 
 
 def _append(file: Any, content: bytes) -> None:

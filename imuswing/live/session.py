@@ -30,6 +30,9 @@ TABLES: Final = ("derivatives", "imuswing-tables")
 SHOWN_FILE: Final = "shown.parquet"
 SHOWN_UNITS: Final = {"impact_s": "s", "chest_verdict": "", "shown_after_s": "s", "kind": ""}
 
+REST_S = 2.0
+"""After a failure nothing is computed for so long: the samples that it failed on have passed then."""
+
 FEED_S = 0.25
 """An interrupted recording is taken up again in pieces of this length."""
 
@@ -77,6 +80,7 @@ class Live:
         self._intents = tuple(intents)
         self._trouble: str | None = None
         self._clocks_noted = False
+        self._rest_until = -np.inf
 
     def run(self) -> Finished:
         """Until the source ends, the coach finishes, or Ctrl-C."""
@@ -127,7 +131,7 @@ class Live:
             for entry in entries:
                 self.journal.note(entry)
             messages += told
-        state, told_now = step(state, self.settings)
+        state, told_now = self._computed(state)
         self.state = state
         self._note_clocks()
         for message in (*messages, *told_now):
@@ -136,6 +140,18 @@ class Live:
             self._trouble = self.journal.trouble
             self._tell(Problem(text=self._trouble or "The disk can be written again: nothing was lost."))
         return going
+
+    def _computed(self, state: State) -> tuple[State, list[Message]]:
+        """One step; what fails in it is said, and never stops the recording."""
+        if state.now < self._rest_until:
+            return state, []
+        try:
+            return step(state, self.settings)
+        except Exception as error:  # noqa: BLE001 - no fault of the computation may cost the samples
+            self._rest_until = state.now + REST_S
+            what = f"{type(error).__name__}: {error}".rstrip(": ")
+            text = f"This moment could not be computed ({what}); the recording goes on, and analyze can be run on it."
+            return replace(state, pending=()), [Problem(text=text)]
 
     def _stamped(self, shot: Shot, arrival: Arrival, began: float) -> Shot:
         """When it is shown, after impact, as at speed 1; the verdict that is shown first is kept."""
@@ -170,7 +186,7 @@ class Live:
             rows[name] = read_rows(self.journal.table(name), head)
             if len(rows[name]):
                 last[name] = float(rows[name][-1, TIME_COLUMN])
-        for arrival in fed(rows, delays, self.settings):
+        for arrival in fed(rows, delays, opening_s=_opening_s(state)):
             state, _, _ = take(state, arrival, self.settings)
             state, _ = step(state, self.settings)
         self.state = replace(state, number=max(numbers, default=0))
@@ -179,8 +195,20 @@ class Live:
         return last
 
 
-def fed(rows: Mapping[str, FloatArray], delays: Mapping[str, float], settings: LiveSettings) -> list[Arrival]:
-    """Rows of a journal as arrivals: the beginning, where the routine stands, and the newest minutes."""
+FED_S = 60.0
+"""So much of the newest samples is fed: sensors wait to be heard meanwhile, and computing this takes some seconds."""
+OPENING_S = 120.0
+"""And so much of the beginning, where no step of the routine is marked."""
+
+
+def _opening_s(state: State) -> float:
+    """Until when the routine lasts."""
+    ends = [event.end for event in state.events if event.trial_type in CALIBRATION_STEPS]
+    return max(ends) + 10.0 if ends else OPENING_S
+
+
+def fed(rows: Mapping[str, FloatArray], delays: Mapping[str, float], *, opening_s: float) -> list[Arrival]:
+    """Rows of a journal as arrivals: the beginning, where the routine stands, and the newest minute."""
     at = {name: held[:, TIME_COLUMN] + delays.get(name, 0.0) for name, held in rows.items()}
     ends = [float(times[-1]) for times in at.values() if len(times)]
     if not ends:
@@ -188,7 +216,7 @@ def fed(rows: Mapping[str, FloatArray], delays: Mapping[str, float], settings: L
     newest = max(ends)
     arrivals = []
     for now in np.arange(min(float(t[0]) for t in at.values() if len(t)), newest + FEED_S, FEED_S):
-        if settings.opening_s < now < newest - settings.keep_s:
+        if opening_s < now < newest - FED_S:
             continue
         chunks = []
         for name, times in at.items():

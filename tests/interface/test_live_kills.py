@@ -21,13 +21,17 @@ from live_for_tests import cut, short_lesson
 
 import imuswing
 from imuswing.cli import main
+from imuswing.errors import SettingsError
 from imuswing.live import journal as journal_module
+from imuswing.live import session as session_module
 from imuswing.live.hub import Hub
 from imuswing.live.journal import Journal, journal_folder
-from imuswing.live.messages import Message, Shot
+from imuswing.live.messages import Message, Problem, Shot
 from imuswing.live.model import Arrival, Chunk, Session, SystemHead
 from imuswing.live.replay import Replay
 from imuswing.live.session import Live
+from imuswing.live.settings import LiveSettings
+from imuswing.live.state import State
 from imuswing.recording.dataset import start_dataset
 from imuswing.recording.model import Recording
 from imuswing.recording.write import write_recording
@@ -237,6 +241,41 @@ def test_a_full_disk_is_said_and_nothing_is_lost(tmp_path: Path, monkeypatch: py
     wait_for(lambda: made.trouble is None)
     made.close()
     np.testing.assert_array_equal(np.loadtxt(made.table(head.name)), rows)
+
+
+def test_two_cannot_record_into_one_journal(tmp_path: Path) -> None:
+    into = tmp_path / "into"
+    start_dataset(into, name="Into", description="Simulated.", simulated=True)
+    made = Journal.start(into, NAMED, heads_of(short_lesson()))
+    with pytest.raises(SettingsError, match="another imuswing live"):
+        Journal.resume(into, NAMED)
+    made.close()
+    again = Journal.resume(into, NAMED)
+    assert again is not None
+    again.close()
+
+
+def test_a_fault_in_the_computation_is_said_and_costs_no_sample(
+    source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    into, recording = tmp_path / "into", cut(next(iter(imuswing.read_all(source))), 12.0)
+    start_dataset(into, name="Into", description="Simulated.", simulated=True)
+    real = session_module.step
+
+    def failing(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
+        if 5.0 < state.now < 6.0:
+            raise FloatingPointError("made up")
+        return real(state, settings)
+
+    monkeypatch.setattr(session_module, "step", failing)
+    told: list[Message] = []
+    finished = Live(into, NAMED, Replay(recording, speed=math.inf), hub=Hub(), say=told.append).run()
+    problems = [message for message in told if isinstance(message, Problem)]
+    assert len(problems) == 1
+    assert "made up" in problems[0].text
+    held = imuswing.read(finished.path)
+    for point, stream in recording.sensors.items():
+        np.testing.assert_array_equal(held.sensors[point].gyr, stream.gyr)
 
 
 def wait_for(condition: Callable[[], bool], seconds: float = 10.0) -> None:
