@@ -22,12 +22,19 @@ def _rad(value: float) -> float:
     return float(np.deg2rad(value))
 
 
+SLOW_SHARE, SLOW_FLOOR = 0.08, _rad(3.0)
+"""An arm is slow under this share of the backswing's fastest, or under so many rad/s (common practice, no source)."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class FindSettings:
     """Shape of a swing, as wide as chips to full swings need (common practice, no source).
 
     give_share, give_floor: before a backswing the arm may have come forwards by this share of it, or rad, and more is
     a movement of its own: a waggle, or coming to the address.
+    rest_s: before a backswing the arm rests at the address; a halt that is shorter belongs to the backswing.
+    return_share, return_floor: how far from its address direction the arm may pass. A wrist that bends towards the
+    target takes the hand's axis off by 20° and more.
     through_share, through_floor: the arm goes on after the ball, though a punched chip is all but stopped there.
     """
 
@@ -37,8 +44,9 @@ class FindSettings:
     arc: float = _rad(8.0)
     give_share: float = 0.15
     give_floor: float = _rad(3.0)
-    return_share: float = 0.45
-    return_floor: float = _rad(10.0)
+    rest_s: float = 0.3
+    return_share: float = 0.6
+    return_floor: float = _rad(12.0)
     through_share: float = 0.08
     through_floor: float = _rad(3.0)
     through_s: float = 0.7
@@ -106,7 +114,9 @@ def _shape(
 ) -> Candidate | None:
     """The swing whose fastest point through the ball is sample `peak`, or None."""
     rate = COARSE_RATE
-    along = turn[max(peak - int(4.0 * rate), 0) : peak + 1] @ (turn[peak] / speed[peak])
+    # The axis turns as it comes through, a hand's most of all: the direction down is that of its last 0.1 s.
+    down = turn[max(peak - int(0.1 * rate), 0) : peak + 1].mean(axis=0)
+    along = turn[max(peak - int(4.0 * rate), 0) : peak + 1] @ (down / max(float(np.linalg.norm(down)), 1e-9))
     first = peak - len(along) + 1
     top = _last(along <= 0.0)
     if top is None or not _between((peak - first - top) / rate, settings.downswing_s):
@@ -116,8 +126,8 @@ def _shape(
     fastest = float(backwards.max())
     if fastest <= 0.0:
         return None
-    # The backswing starts where, going backwards in time from its fastest, the arm is slow: 8 % of that.
-    slow = _last(backwards[: int(np.argmax(backwards)) + 1] < max(0.08 * fastest, _rad(3.0)))
+    # The backswing starts where, going backwards in time from its fastest, the arm is slow.
+    slow = _last(backwards[: int(np.argmax(backwards)) + 1] < max(SLOW_SHARE * fastest, SLOW_FLOOR))
     if slow is None and begin == 0:
         return None
     start = begin + (slow or 0)
@@ -131,14 +141,20 @@ def _shape(
 def _backswing_begin(along: FloatArray, settings: FindSettings) -> int:
     """Where the movement that ends at the top, the last sample of `along` (M,), begins at the earliest.
 
-    Followed back in time from the top the arm goes ever farther forwards; where it turns round for more than a little,
-    an earlier movement begins.
+    Followed back in time from the top the arm goes ever farther forwards. Where it turns round for more than a little,
+    or has come some way and rests, an earlier movement begins; a rest at the top itself is a pause.
     """
     longest = int(settings.backswing_s[1] * COARSE_RATE) + 1
-    gone = np.cumsum(-along[::-1][:longest]) / COARSE_RATE  # (L,) from the top on, back in time
+    speed = -along[::-1][:longest]  # (L,) from the top on, back in time
+    gone = np.cumsum(speed) / COARSE_RATE
     most = np.maximum.accumulate(gone)
-    turned = np.flatnonzero(most - gone > np.maximum(settings.give_share * most, settings.give_floor))
-    until = int(turned[0]) if len(turned) else len(gone) - 1
+    turned = most - gone > np.maximum(settings.give_share * most, settings.give_floor)
+    fastest = np.maximum.accumulate(speed)
+    slow = (speed < np.maximum(SLOW_SHARE * fastest, SLOW_FLOOR)) & (gone > 0.5 * settings.arc)
+    count = int(settings.rest_s * COARSE_RATE)
+    resting = np.convolve(slow, np.ones(count))[: len(slow)] >= count - 0.5
+    ends = np.flatnonzero(turned | resting)
+    until = int(ends[0]) if len(ends) else len(gone) - 1
     return len(along) - 1 - int(np.argmax(gone[: until + 1]))
 
 

@@ -59,6 +59,11 @@ def test_coming_down_to_the_address_is_not_part_of_the_backswing() -> None:
     assert swing.start == pytest.approx(2.1, abs=0.08)
 
 
+def test_a_quicker_move_to_the_address_before_a_rest_is_not_part_of_the_backswing() -> None:
+    swing = _found((1.0, 40.0), (0.8, 0.0), (1.4, 0.0), (0.8, -14.0), (0.4, 14.0), REST)[-1]
+    assert swing.start == pytest.approx(3.2, abs=0.08)
+
+
 def test_a_pause_at_the_top_stays_one_swing() -> None:
     (swing,) = _found(REST, (0.7, -60.0), (0.4, -59.0), (0.4, 50.0), REST)
     assert swing.start == pytest.approx(1.5, abs=0.08)
