@@ -14,6 +14,7 @@ from imuswing.swings.moments import (
     FINISH_FRACTION,
     TAKEAWAY_FRACTION,
     address_time,
+    crossing,
     finish_time,
     return_time,
     takeaway_time,
@@ -171,20 +172,33 @@ def _time_se(arm: ArmCurves, settings: EventSettings) -> float:
 
 
 def _takeaway_se(arm: ArmCurves, takeaway: float, top: float, settings: EventSettings) -> float:
-    """Error of a crossing: error of the curve over its slope there."""
+    """Error of a crossing: half the time from where the curve crosses a level lower by its error to one as much higher.
+
+    Where a restless arm keeps near the level before it sets off, these lie far apart, as they should.
+    """
     inside = (arm.time <= top) & (arm.time >= takeaway)
     fastest = float(arm.speed[inside].max()) if np.any(inside) else float(arm.speed.max())
     level = TAKEAWAY_FRACTION * fastest
-    later = np.flatnonzero((arm.time > takeaway) & (arm.speed > 2.0 * level))
-    rise_s = float(arm.time[later[0]] - takeaway) if len(later) else 0.1
-    slope = level / max(rise_s, float(arm.time[1] - arm.time[0]))
     # A long axis that is a little off takes some of the roll for speed: at the crossing, and in the fastest speed, of
     # which the level is a share.
     at_fastest = float(arm.roll_rate[inside][int(np.argmax(arm.speed[inside]))]) if np.any(inside) else 0.0
     roll = float(np.interp(takeaway, arm.time, arm.roll_rate)) - TAKEAWAY_FRACTION * at_fastest
     skin = np.hypot(settings.speed_error, 0.3 * settings.speed_error_share * fastest)
     error = float(np.hypot(skin, arm.axis_sd * roll))
-    return float(min(error / slope, 0.2))
+    before = (arm.time <= top) & (arm.time >= takeaway - settings.quiet_s)
+    until = int(np.argmax(np.where(inside, arm.speed, 0.0)))
+    first = int(np.argmax(before))
+    low, high = (
+        _last_under(arm, first, until, limit)
+        for limit in (max(level - error, 0.2 * level), min(level + error, fastest))
+    )
+    return float(min(0.5 * (high - low), 0.2))
+
+
+def _last_under(arm: ArmCurves, first: int, until: int, level: float) -> float:
+    """Time between samples `first` and `until` at which the speed last rises through a level."""
+    under = np.flatnonzero(arm.speed[first:until] < level)
+    return crossing(arm.time, arm.speed, first + int(under[-1]), level) if len(under) else float(arm.time[first])
 
 
 def _top_se(arm: ArmCurves, top: float, settings: EventSettings) -> float:

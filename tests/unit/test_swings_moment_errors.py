@@ -97,3 +97,13 @@ def test_kinks_of_a_smooth_movement_without_noise_are_no_shocks() -> None:
     found = surprises([[window]], [(0.1, 0.6)], settings=SurpriseSettings())[0]
     assert found
     assert max(float(np.abs(s.error).max()) for s in found if s.quantity == "acc") < 10.0
+
+
+def test_an_arm_that_creeps_near_the_level_before_it_sets_off_makes_the_takeaway_unsure() -> None:
+    """The arm drifts at 4.5 % of its fastest for 0.3 s before: a little error and the takeaway is that early."""
+    calm = arm(np.zeros(2), axis_sd=0.0)
+    near = (calm.time > TAKEAWAY - 0.3) & (calm.time < TAKEAWAY + 0.1)
+    level = 0.05 * calm.speed[calm.time < TOP].max()
+    creep = replace(calm, speed=np.where(near, np.maximum(calm.speed, 0.9 * level), calm.speed))
+    assert moments(calm, EventSettings()).takeaway_se < 0.01
+    assert 0.1 < moments(creep, EventSettings()).takeaway_se < 0.2
