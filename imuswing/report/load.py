@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -124,8 +125,12 @@ def _failures(folders: Sequence[Path]) -> tuple[Failed, ...]:
 
 
 def _without_path(reason: str, recording: str) -> str:
-    start, found, rest = reason.partition(Path(recording).name)
-    return rest.lstrip(": ") if found and " " not in start else reason
+    """A sentence that begins with a file, without the folders that it stands in; of the recording's own, without it."""
+    head, colon, rest = reason.partition(": ")
+    name = re.split(r"[/\\\\]", head)[-1]
+    if not colon or name == head:
+        return reason
+    return rest if name == Path(recording).name else f"{name}: {rest}"
 
 
 def one_student(results: Results, participant: str | None) -> Results:

@@ -156,14 +156,18 @@ def test_the_researchers_page_reads_a_batch_of_all_students(tmp_path: Path, caps
     records = json.loads((flat / "quality.json").read_text(encoding="utf-8"))["recordings"]
     (batch / "quality" / "batch-000000.json").write_text(json.dumps(records), encoding="utf-8")
     path = "sub-P03/motion/sub-P03_motion.tsv"
+    channels = path.replace("_motion", "_channels")
     (batch / "failures.tsv").write_text(
-        f"recording\treason\n{path}\t/home/somebody/{path}: holds no sample; record again.\n", encoding="utf-8"
+        f"recording\treason\n{path}\t/home/a somebody/{path}: holds no sample; record again.\n"
+        f"{path}\tC:\\somebody\\{channels}: has no units; add them.\n",
+        encoding="utf-8",
     )
     out = tmp_path / "page.html"
     assert main(["report", str(batch), "--for", "researcher", "--out", str(out)]) == 0
     html = out.read_text(encoding="utf-8")
     assert "2 students" in html
     assert "holds no sample; record again." in html
+    assert "sub-P03_channels.tsv: has no units; add them." in html
     assert "somebody" not in html
     call = ["report", str(flat), "--for", "researcher", "--out", str(out)]
     assert main([*call, "--participant", "P02", "--block", "baseline", "--language", "de"]) == 0
