@@ -80,7 +80,9 @@ def orient(prepared: Prepared) -> Oriented:
 def learn_and_orient(prepared: Prepared, settings: Settings) -> Oriented:
     """The same after the sensors' fixed errors were learnt from the whole recording and taken off."""
     corrections = learn_corrections(prepared, settings=settings.learn)
-    return replace(orient(with_corrections(prepared, corrections)), corrections=corrections)
+    # Under the same name, so that what was not corrected can be let go of: an hour of it is large.
+    prepared = with_corrections(prepared, corrections)
+    return replace(orient(prepared), corrections=corrections)
 
 
 def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settings: Settings) -> list[Candidate]:

@@ -20,6 +20,7 @@ import functools
 import json
 import platform
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -58,6 +59,7 @@ def main() -> None:
     parser.add_argument("--shots", type=int, default=200, help="shots of the simulated lesson (200: about an hour)")
     parser.add_argument("--runs", type=int, default=3, help="runs of each job, of which the best counts")
     parser.add_argument("--write", action="store_true", help="write docs/speed.md")
+    parser.add_argument("--lesson", type=Path, help="a dataset with one recording at 200 Hz, instead of simulating one")
     parser.add_argument("--job", choices=sorted(JOBS), help=argparse.SUPPRESS)
     parser.add_argument("--path", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
@@ -65,16 +67,20 @@ def main() -> None:
         print(json.dumps(JOBS[args.job](args.path)))
         return
     with tempfile.TemporaryDirectory() as folder:
-        found = _measured(Path(folder), args.shots, args.runs)
+        found = _measured(Path(folder), args.lesson, args.shots, args.runs)
     lines = _told(found)
     print("\n".join(lines))
     if args.write:
         DOCUMENT.write_text("\n".join(_page(found, lines)) + "\n", encoding="utf-8")
 
 
-def _measured(folder: Path, shots: int, runs: int) -> dict[str, Any]:
-    path, hours, samples = _simulated(folder, shots)
-    found: dict[str, Any] = {"hours": hours, "samples": samples, "shots": shots}
+def _measured(folder: Path, lesson: Path | None, shots: int, runs: int) -> dict[str, Any]:
+    if lesson is None:
+        _simulate(folder / "dataset", shots)
+    else:
+        shutil.copytree(lesson, folder / "dataset")
+    path, hours, samples = _lesson(folder / "dataset")
+    found: dict[str, Any] = {"hours": hours, "samples": samples}
     for job in ("floor", "analysis", "with_page"):
         done = [_apart(job, path) for _ in range(runs)]
         found[job] = min(done, key=lambda each: each["cpu"])
@@ -102,22 +108,26 @@ def _clock(command: list[str], runs: int) -> float:
     return min(times)
 
 
-def _simulated(folder: Path, shots: int) -> tuple[Path, float, int]:
+def _simulate(folder: Path, shots: int) -> None:
     from imuswing.recording.write import start_dataset, write_recording
     from imuswing.simulate import simulate_recording
 
     recording, _ = simulate_recording(seed=5, task="pitch", shots=shots, rate=200.0, preset="realistic")
-    start_dataset(folder / "dataset", name="Speed", description="Simulated; no real person.", simulated=True)
-    written = write_recording(recording, folder / "dataset", acq_time=datetime(2026, 1, 1, 10, 0, 0))
-    seconds = max(stream.duration_s for stream in recording.sensors.values())
-    samples = sum(len(stream.time) for stream in recording.sensors.values())
-    return next(path for path in written if path.name.endswith("_motion.tsv")), seconds / 3600.0, samples
+    start_dataset(folder, name="Speed", description="Simulated; no real person.", simulated=True)
+    write_recording(recording, folder, acq_time=datetime(2026, 1, 1, 10, 0, 0))
+
+
+def _lesson(dataset: Path) -> tuple[Path, float, int]:
+    """The first motion table of a dataset, how many hours it lasts, and the samples of all its sensors."""
+    from imuswing.recording.read import read
+
+    path = sorted(dataset.glob("**/*_motion.tsv"))[0]
+    sensors = read(path).sensors.values()
+    return path, max(stream.duration_s for stream in sensors) / 3600.0, sum(len(stream.time) for stream in sensors)
 
 
 def _of_length(path: Path, folder: Path, share: float) -> Path:
     """A dataset whose recording is a share of the lesson, or the lesson over and over, without its LATENCY jumping."""
-    import shutil
-
     out = folder / f"length_{share}"
     shutil.copytree(folder / "dataset", out)
     table = out / path.relative_to(folder / "dataset")
@@ -299,7 +309,7 @@ def _page(found: dict[str, Any], lines: list[str]) -> list[str]:
         "",
         "Written by `scripts/speed.py --write`; run it to see the figures of your own machine.",
         "",
-        f"A simulated lesson of {60 * found['hours']:.0f} minutes, three sensors at 200 Hz, {found['shots']} shots, "
+        f"A simulated lesson of {60 * found['hours']:.0f} minutes, three sensors at 200 Hz, "
         f"{found['analysis']['swings']} swings found; {platform.machine()}, Python {platform.python_version()}, one "
         "core but for the reader of tables. Seconds are those of the processor, best of several runs, after the "
         "imports, unless the clock is named. The *floor* is what the job cannot do without: reading the file with the "
