@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from fnmatch import fnmatch
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import TextIO
 
 import imuswing
 from imuswing.batch.engines import run_in_processes, run_on_cluster
@@ -246,15 +247,15 @@ def _version(name: str) -> str:
         return "not installed"
 
 
-def progress_line(stream: object) -> Callable[[int, int], None]:
+def progress_line(stream: TextIO) -> Callable[[int, int], None]:
     """Shows recordings done and time left on one line of a terminal; quiet on anything else."""
     start = time.monotonic()
 
     def show(done: int, total: int) -> None:
-        if not getattr(stream, "isatty", lambda: False)():
+        if not stream.isatty():
             return
         left = (time.monotonic() - start) / max(done, 1) * (total - done)
         end = "\n" if done == total else ""
-        print(f"\r{done} of {total} recordings, {left / 60:.0f} min left ", end=end, file=sys.stderr, flush=True)
+        print(f"\r{done} of {total} recordings, {left / 60:.0f} min left ", end=end, file=stream, flush=True)
 
     return show

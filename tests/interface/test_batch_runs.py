@@ -49,6 +49,13 @@ def test_two_workers_give_the_rows_of_one_to_the_bit(mine: Path) -> None:
     assert_same(mine / "one", mine / "two")
 
 
+def test_rows_are_the_same_to_the_bit_however_they_are_shared_out_and_resumed(mine: Path) -> None:
+    assert run(mine, "parts", "--workers", "1", "--include", "*sub-S0[13]*", "--batch-size", "1") == 0
+    assert run(mine, "parts", "--workers", "2", "--batch-size", "3") == 0
+    assert_same(mine / "one", mine / "parts")
+    assert run(mine, "parts", "--batch-size", "0") == 2
+
+
 def test_a_second_run_has_nothing_to_do(mine: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = modified(mine / "one")
     assert run(mine, "one", "--workers", "1") == 0
