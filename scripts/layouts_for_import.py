@@ -45,6 +45,7 @@ NAMES = (
     ("acc[0]", "gyro[0]", "mag[0]"),
     ("Beschl. X", "Drehrate X", "Magnet X"),
     ("A_{a}", "G_{a}", "M_{a}"),
+    ("fuerza X", "giro X", "campo X"),
     ("imu_acc_{a}", "imu_ang_vel_{a}", "imu_mag_{a}"),
 )
 """Styles of column names; the axis stands as {a}, x, X, 1 or 0."""
@@ -89,7 +90,6 @@ def draw(seed: int, folder: Path, *, fault: str = "") -> Layout:
     recording = lesson(pick((52.0, 100.0, 104.0, 200.0)), pick((71, 72, 73, 74)))
     side = recording.lead_side
     points = PLACES[: pick((1, 2, 3, 3, 3, 4))] if fault != "other_side" else PLACES[:3]
-    apart = len(points) == 1 or bool(rng.random() < 0.5)
     other = fault == "other_side"
     told = {point: _place_word(point, _other(side) if other else side, pick, with_side=other) for point in points}
     clock = pick(CLOCKS)
@@ -106,22 +106,19 @@ def draw(seed: int, folder: Path, *, fault: str = "") -> Layout:
         for point in points
     }
     head, clock_cells, true_times = _clock(clock, count, rate, rng, pick, named=names is not None)
-    if fault == "other_side" and not apart:
-        apart = True
-    files = []
-    groups = [(point,) for point in points] if apart else [tuple(points)]
-    for group in groups:
-        cells: dict[str, list[str]] = {head: clock_cells} if clock_cells else {}
-        for point in group:
-            prefix = "" if apart else f"{told[point]}{pick(('_', ' ', '.'))}"
-            for name, values in columns[point].items():
-                cells[f"{prefix}{name}"] = _numbers(values, style)
-        if extras:
-            cells |= _extras(count, rng, style)
-        path = folder / (f"{told[group[0]]}.csv" if apart else f"session {seed}.txt")
-        files.append(_write(path, cells, style, named=names is not None))
+    arrangement = "apart" if fault == "other_side" or len(points) == 1 else pick(("apart", "apart", "side", "side"))
+    if names is not None and "fuerza" not in names[0] and fault != "other_side" and rng.random() < 0.25:
+        arrangement = pick(("stacked", "halves"))
+    clocks = {head: clock_cells} if clock_cells else {}
+    texts = {p: {name: _numbers(values, style) for name, (_, values) in columns[p].items()} for p in points}
+    kinds = {p: {name: kind for name, (kind, _) in columns[p].items()} for p in points}
+    more = _extras(count, rng, style) if extras and arrangement in ("apart", "side") else {}
+    files = [
+        _write(folder / name, cells, style, named=names is not None)
+        for name, cells in _arranged(arrangement, clocks, texts, kinds, told, more, pick).items()
+    ]
     options: dict[str, object] = {"rate": rate if clock in ("none", "count", "ticks") else None}
-    if not apart and names is None:
+    if arrangement == "side" and names is None:
         options["sensors"] = list(points)
     truth = {
         point: (
@@ -135,12 +132,40 @@ def draw(seed: int, folder: Path, *, fault: str = "") -> Layout:
         "clock": clock,
         "names": names and names[0],
         "units": units["words"],
-        "apart": apart,
+        "arrangement": arrangement,
         "points": points,
         "style": {k: v for k, v in style.items() if k != "form"},
         "rate": rate,
     }
     return Layout(files=tuple(files), options=options, lead_side=side, truth=truth, fault=fault, about=about)
+
+
+def _arranged(arrangement, clocks, texts, kinds, told, more, pick) -> dict[str, dict[str, list[str]]]:
+    """By file its columns of text: a file a sensor, one with all side by side or below one another, or two a sensor."""
+    if arrangement == "apart":
+        return {f"{told[point]}.csv": clocks | cells | more for point, cells in texts.items()}
+    if arrangement == "side":
+        mark = pick(("_", " ", "."))
+        all_of = {f"{told[p]}{mark}{name}": column for p, cells in texts.items() for name, column in cells.items()}
+        return {"session 12.txt": clocks | all_of | more}
+    if arrangement == "stacked":
+        heads = list(next(iter(texts.values())))
+        words = [told[point].replace(" ", "_") for point in texts]
+        clock = next(iter(clocks.values()), [])
+        turns = [list(column) for column in zip(*[clock] * len(words), strict=True)] if clocks else []
+        stacked = {head: [cell for row in turns for cell in row] for head in clocks}
+        count = len(next(iter(next(iter(texts.values())).values())))
+        stacked[pick(("sensor", "device", "Sensor Name", "tracked_point"))] = words * count
+        for head in heads:
+            rows = zip(*(cells[head] for cells in texts.values()), strict=True)
+            stacked[head] = [cell for row in rows for cell in row]
+        return {"session 12.csv": stacked}
+    halves = {}
+    ends = pick((("acc", "gyro"), ("Accelerometer", "Gyroscope"), ("accel", "gyr")))
+    for point, cells in texts.items():
+        for kind, end in (("gyr", ends[1]), ("acc", ends[0])):
+            halves[f"{told[point]}_{end}.csv"] = clocks | {n: c for n, c in cells.items() if kinds[point][n] == kind}
+    return halves
 
 
 def _picker(rng: np.random.Generator) -> Callable[[Sequence], object]:
@@ -198,8 +223,8 @@ def _style(rng, pick) -> dict:
     }  # fmt: skip
 
 
-def _sensor(recording, point, count, units, names, fault, with_mag, rng) -> dict[str, np.ndarray]:
-    """Columns of one sensor by name, in the units that are written."""
+def _sensor(recording, point, count, units, names, fault, with_mag, rng) -> dict[str, tuple[str, np.ndarray]]:
+    """Kind and numbers of the columns of one sensor by name, in the units that are written."""
     stream = recording.sensors[point]
     acc, gyr = stream.acc[:count] / units["acc"], stream.gyr[:count] / units["gyr"]
     if units["words"] == "counts":
@@ -221,7 +246,10 @@ def _sensor(recording, point, count, units, names, fault, with_mag, rng) -> dict
         for k in range(3):
             name = f"{kind}{k}" if names is None else _axis_name(names[which], k)
             word = units.get(f"{kind}_word") if names is not None else None
-            columns[name + (units["bracket"].format(word) if word else "")] = values[:, k]
+            columns[name + (units["bracket"].format(word) if word else "")] = kind, values[:, k]
+    if names is not None and "fuerza" not in names[0] and rng.random() < 0.1:
+        heads = list(columns)  # axis by axis instead of sensor by sensor
+        columns = {heads[k]: columns[heads[k]] for axis in range(3) for k in range(axis, len(heads), 3)}
     return columns
 
 

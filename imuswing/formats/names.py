@@ -41,9 +41,10 @@ _OTHER: Final = re.compile(
     r"heading|position|checksum|crc|label|status|(?:^|_)q[wxyz0-3]$"
 )
 KIND_WORDS: Final = {
-    "gyr": r"gyroscope|gyro|gyr|angular_?vel(?:ocity)?|ang_?vel|rotation_?rate|rot_?rate|omega|turn_?rate",
-    "acc": r"accelerometer|acceleration|accel|acc",
-    "mag": r"magnetometer|magnetic_?field|magnetic|magn|mag",
+    "gyr": r"gyroscope|gyro|gyr|angular_?vel(?:ocity)?|ang_?vel|rotation_?rate|rot_?rate|omega|turn_?rate|drehrate|"
+    r"winkelgeschw(?:indigkeit)?",
+    "acc": r"accelerometer|acceleration|accel|acc|beschl(?:eunigung)?",
+    "mag": r"magnetometer|magnetic_?field|magnetic|magn|mag|magnet(?:feld)?",
 }
 """By kind the words for it; a pattern."""
 _SHORT: Final = {"a": "acc", "g": "gyr", "w": "gyr", "m": "mag"}
@@ -112,6 +113,13 @@ def unit_of(text: str, kind: str) -> str | None:
     """The unit of a kind that a text names, None where it names none."""
     text = text.strip().lower().replace("μ", "µ")
     return next((unit for k, unit, words in _UNIT_WORDS if k == kind and re.fullmatch(words, text)), None)
+
+
+def is_unit(text: str) -> bool:
+    """Whether a text is a unit of anything that a logger measures, or says that there is none."""
+    text = text.strip().lower().replace("μ", "µ")
+    known = any(re.fullmatch(words, text) for _, _, words in _UNIT_WORDS)
+    return known or text in ("-", "n/a", "1", "°", "deg", "degc", "°c", "v", "%", "rad", "pa", "hpa", "lsb", "raw")
 
 
 def _unit_at_end(unit_text: str, kind: str, group: str) -> tuple[str | None, str]:

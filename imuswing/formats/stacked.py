@@ -12,7 +12,7 @@ import numpy as np
 from imuswing.errors import RecordingError
 from imuswing.formats.names import plain, read_name
 from imuswing.formats.table import Table
-from imuswing.formats.text import Layout, find_layout
+from imuswing.formats.text import Blanks, Layout, find_layout
 from imuswing.recording.model import FloatArray, IntArray
 
 if TYPE_CHECKING:
@@ -119,8 +119,6 @@ def _from_text(path: Path, layout: Layout, names: Sequence[str]) -> dict[str, pa
     import pyarrow as pa
     import pyarrow.csv
 
-    if layout.separator == " ":
-        return {}
     options: dict[str, Any] = {
         "read_options": pyarrow.csv.ReadOptions(
             column_names=list(layout.names),
@@ -135,5 +133,6 @@ def _from_text(path: Path, layout: Layout, names: Sequence[str]) -> dict[str, pa
             strings_can_be_null=True,
         ),
     }
-    table = pyarrow.csv.read_csv(path, **options)
+    source: Any = pa.PythonFile(Blanks(path), mode="r") if layout.separator == " " else path
+    table = pyarrow.csv.read_csv(source, **options)
     return {name: table[name].combine_chunks() for name in names}

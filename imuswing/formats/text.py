@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 
 from imuswing.errors import RecordingError
+from imuswing.formats.names import is_unit
 from imuswing.formats.table import Table
 from imuswing.recording.model import FloatArray
 
@@ -135,7 +137,10 @@ def _nul(path: Path, line: int) -> RecordingError:
 
 def split(line: str, separator: str) -> list[str]:
     """The cells of a line, without blanks and double quotes around them."""
-    cells = line.split() if separator == " " else line.split(separator)
+    if '"' in line and separator != " ":
+        cells = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
+    else:
+        cells = line.split() if separator == " " else line.split(separator)
     return [cell.strip().strip('"').strip() for cell in cells]
 
 
@@ -186,23 +191,19 @@ def _start(lines: list[str], separator: str, decimal: str) -> int | None:
 
 def _names(lines: list[str], skip: int, separator: str, count: int) -> tuple[tuple[str, ...], bool]:
     """Names from the line above the numbers; a second line above may hold units."""
-    above = [split(line, separator) for line in lines[max(skip - 2, 0) : skip] if line.strip()]
-    rows = [[cell.lstrip("#").strip() for cell in row] for row in above if len(row) == count]
+    above = [split(line, separator) for line in lines[max(skip - 3, 0) : skip] if line.strip()]
+    # A row for units that holds none is no header.
+    rows = [[cell.lstrip("#").strip() for cell in row] for row in above if len(row) == count and any(row)][-2:]
     if not rows or not any(re.search("[A-Za-z]", cell) for cell in rows[-1]):
         return tuple(f"column {k + 1}" for k in range(count)), False
     names = rows[-1]
-    if len(rows) == 2 and sum(bool(_UNIT.fullmatch(cell)) or not cell for cell in rows[1]) > 0.6 * count:
+    if len(rows) == 2 and sum(not cell or is_unit(cell.strip("[]()")) for cell in rows[1]) > 0.6 * count:
         names = [f"{name} [{unit.strip('[]()')}]" if unit else name for name, unit in zip(*rows, strict=True)]
     unique: list[str] = []
     for k, name in enumerate(names):
         name = name or f"column {k + 1}"
         unique.append(name if name not in unique else f"{name} (column {k + 1})")
     return tuple(unique), True
-
-
-_UNIT: Final = re.compile(
-    r"[\[(]?(s|ms|us|µs|μs|ns|ticks?|g|mg|m/s\^?[2²]|rad/s|deg/s|dps|°/s|[uµμ]T|mT|T|-|n/a)[\])]?", re.IGNORECASE
-)
 
 
 def _kind(cells: list[str], decimal: str) -> str:
@@ -212,7 +213,7 @@ def _kind(cells: list[str], decimal: str) -> str:
     return "date" if sum(_DATE.fullmatch(cell) is not None for cell in held) > 0.5 * len(held) else "text"
 
 
-class _Blanks(io.RawIOBase):
+class Blanks(io.RawIOBase):
     """A file whose runs of blanks become one, so that the parser can part its columns at single blanks."""
 
     def __init__(self, path: Path) -> None:
@@ -276,7 +277,7 @@ def _batches(path: Path, layout: Layout, wanted: list[int]) -> Iterator[Any]:
 
     names = [str(k) for k in range(len(layout.names))]
     blanks = layout.separator == " "
-    source: Any = pa.PythonFile(_Blanks(path), mode="r") if blanks else str(path)
+    source: Any = pa.PythonFile(Blanks(path), mode="r") if blanks else str(path)
     reader = pyarrow.csv.open_csv(
         source,
         read_options=pyarrow.csv.ReadOptions(
