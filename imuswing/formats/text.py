@@ -221,9 +221,11 @@ class Blanks(io.RawIOBase):
         self._rest = b""
 
     def readable(self) -> bool:
+        """True."""
         return True
 
     def read(self, size: int = -1) -> bytes:
+        """About `size` bytes, up to the end of a line."""
         raw = self._file.read(size if size >= 0 else -1)
         whole = self._rest + raw
         if raw:
@@ -236,6 +238,7 @@ class Blanks(io.RawIOBase):
         return b"\n".join(re.sub(rb"[ \t]+", b" ", line.strip(b" \t\r")) for line in whole.split(b"\n"))
 
     def close(self) -> None:
+        """Close the file."""
         self._file.close()
         super().close()
 
