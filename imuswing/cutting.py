@@ -225,7 +225,7 @@ def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str, alignment: Ali
         chest_rate=chest_rate,
         axis_sd=min(float(np.sqrt(0.5 * (alignment.covariance[0, 0] + alignment.covariance[2, 2]))), FOLLOWED_SD),
         clock_se=clock_se,
-        of_chest=lead == CHEST,
+        stands_in=lead != LEAD_FOREARM,
     )
 
 

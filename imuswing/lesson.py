@@ -124,6 +124,7 @@ def analyze(
             cut.sight.candidate,
             verdict.back,
             verdict.impact if verdict.struck else None,
+            lag=verdict.lag,
             settings=settings.events,
         )
         for cut, verdict in zip(cuts, judged, strict=True)

@@ -129,7 +129,7 @@ def _seen(
     if verdict.swing_odds <= analysis.judge.evidence.accept:
         return Seen(past=Past(sight=cut.sight, wrist=None, ups=ups), row=None, curve=None)
     struck = verdict.impact if verdict.struck else None
-    moments = place(cut.sight.arm, cut.sight.candidate, verdict.back, struck, settings=analysis.events)
+    moments = place(cut.sight.arm, cut.sight.candidate, verdict.back, struck, lag=verdict.lag, settings=analysis.events)
     wrist = _wrist(cut, moments)
     wrists = [earlier.wrist for earlier in past if earlier.wrist is not None]
     tie = None if wrist is None else _tie([*wrists[-settings.ties :], wrist], known.table, settings)

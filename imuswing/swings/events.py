@@ -34,15 +34,16 @@ class EventSettings:
     (assumptions; they set the standard errors of top and takeaway).
     top_speed_error: the same at the top, where a sensor on skin that rocks by half a degree within a sixth of a second
     adds some 3 °/s just where the speed is to be zero, rad/s (assumption).
-    chest_se_s: how far the chest's own takeaway and top are from the arm's, where only the chest is worn: the trunk
-    turns back some hundredths of a second before the arm (Tinmark 2010 for the order; size common practice, no source).
+    stand_in_se_s: how far another segment's own moments are from the forearm's where it stands in for it: the trunk
+    turns back some hundredths of a second before the arm (Tinmark 2010 for the order; size common practice, no source),
+    and the hand goes on cocking as much longer.
     return_se_s: how near to impact the arm's return is.  settle_s: the finish is looked for this long.
     """
 
     speed_error: float = _rad(1.0)
     speed_error_share: float = 0.01
     top_speed_error: float = _rad(3.0)
-    chest_se_s: float = 0.04
+    stand_in_se_s: float = 0.04
     return_se_s: float = 0.025
     settle_s: float = 3.0
     quiet_s: float = 0.6
@@ -69,7 +70,7 @@ class ArmCurves:
     (M,), rad/s, all evenly spaced; chest_rate (M,) rad/s on the same times, zeros where no chest is worn.
 
     axis_sd: error of the long axis in the sensor, rad.  clock_se: standard error of the times on the common clock, s.
-    of_chest: whether the segment is the chest itself, for want of an arm."""
+    stands_in: whether another segment (hand, upper arm, chest) stands in for the forearm."""
 
     time: FloatArray
     long_axis: FloatArray
@@ -78,7 +79,7 @@ class ArmCurves:
     chest_rate: FloatArray
     axis_sd: float = 0.0
     clock_se: float = 0.0
-    of_chest: bool = False
+    stands_in: bool = False
 
     @property
     def roll_rate(self) -> FloatArray:
@@ -97,12 +98,14 @@ def place(
     back: float,
     struck: Impact | None,
     *,
+    lag: float = np.nan,
     settings: EventSettings,
 ) -> Moments:
     """All moments of one swing.
 
     back: the arm's return to its address direction, s.  struck: when the ball was struck; None for a practice swing,
-    whose impact is the return.
+    whose impact is the return.  lag: how much later than the forearm another segment that stands in for it comes back,
+    s, as the session's shots tell (`judge.Judged.lag`); NaN where they do not.
     """
     impact, impact_se = (struck.time, struck.se) if struck is not None else (back, settings.return_se_s)
     first_axis = _address_axis(arm, candidate)
@@ -115,7 +118,11 @@ def place(
     top = top_time(arm.time[since], arm.long_axis[since], address_axis, impact)
     if struck is None:
         impact = return_time(arm.time, arm.long_axis, address_axis, top, candidate.back + 0.2)
-        impact_se = _return_se(arm, impact, address_axis, settings)
+        impact_se = float(np.hypot(_return_se(arm, impact, address_axis, settings), _time_se(arm, settings)))
+        if arm.stands_in and np.isfinite(lag):
+            # A practice swing is swung as a shot is, but slower or faster: half of the stand-in's error is left.
+            impact += lag
+            impact_se = float(np.hypot(settings.return_se_s, 0.5 * settings.stand_in_se_s))
     finish = finish_time(*_after(arm, impact, settings.settle_s), impact)
     return Moments(
         address=address,
@@ -167,8 +174,8 @@ def _speed_error(arm: ArmCurves, settings: EventSettings) -> float:
 
 
 def _time_se(arm: ArmCurves, settings: EventSettings) -> float:
-    """Error of a moment that the curve's shape does not tell: its clock, and a chest that stands in for the arm."""
-    return float(np.hypot(arm.clock_se, settings.chest_se_s if arm.of_chest else 0.0))
+    """Error of a moment that the curve's shape does not tell: its clock, and a segment that stands in."""
+    return float(np.hypot(arm.clock_se, settings.stand_in_se_s if arm.stands_in else 0.0))
 
 
 def _takeaway_se(arm: ArmCurves, takeaway: float, top: float, settings: EventSettings) -> float:

@@ -18,6 +18,9 @@ from imuswing.swings.onset import OnsetSettings, onset_curves
 from imuswing.swings.pace import PaceSettings, clues
 from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
 
+LEAST_SHOTS = 3
+"""Clear shots that tell where a session's impacts lie (common practice, no source)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class JudgeSettings:
@@ -54,7 +57,8 @@ class Judged:
     """What is thought of a candidate.
 
     swing_odds, shot_odds: natural log odds that it is a swing, and that a ball was struck.  back: the arm's return to
-    its address direction, s.  impact: of the ball, None where no sensor tells.
+    its address direction, s.  impact: of the ball, None where no sensor tells.  lag: how much later than usual the
+    session's balls were struck after that return, s; NaN where fewer than three shots tell.
     """
 
     swing_odds: float
@@ -62,6 +66,7 @@ class Judged:
     back: float
     impact: Impact | None
     flags: tuple[str, ...]
+    lag: float = np.nan
 
     @property
     def struck(self) -> bool:
@@ -116,6 +121,7 @@ def judge(
         ground_first(outcomes, settings=settings.kind),
         settings=settings.impact,
     )
+    lag = _lag(impacts, backs, chance, settings)
     return [
         Judged(
             swing_odds=float(swing_odds[k]),
@@ -123,9 +129,22 @@ def judge(
             back=backs[k],
             impact=impacts[k],
             flags=_flags(float(shot_odds[k]), impacts[k], settings),
+            lag=lag,
         )
         for k in range(len(sights))
     ]
+
+
+def _lag(
+    impacts: Sequence[Impact | None], backs: Sequence[float], chance: FloatArray, settings: JudgeSettings
+) -> float:
+    """Median of the shots' impacts after the leading segment's return, less what is usual for a forearm, s."""
+    found = [
+        impact.time - back
+        for impact, back, likely in zip(impacts, backs, chance, strict=True)
+        if impact is not None and not impact.unclear and likely > 0.5
+    ]
+    return float(np.median(found)) - settings.impact.usual_s if len(found) >= LEAST_SHOTS else np.nan
 
 
 def _chance(odds: FloatArray) -> FloatArray:

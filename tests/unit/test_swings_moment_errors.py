@@ -71,8 +71,8 @@ def test_a_clock_that_is_unsure_makes_takeaway_and_top_as_unsure() -> None:
 
 def test_a_chest_in_the_arms_place_tells_takeaway_and_top_less_well() -> None:
     settings = EventSettings()
-    chest = moments(replace(arm(np.zeros(2), axis_sd=0.0), of_chest=True), settings)
-    assert min(chest.takeaway_se, chest.top_se) >= settings.chest_se_s
+    chest = moments(replace(arm(np.zeros(2), axis_sd=0.0), stands_in=True), settings)
+    assert min(chest.takeaway_se, chest.top_se) >= settings.stand_in_se_s
 
 
 def test_a_little_movement_after_the_rest_makes_the_finish_unsure() -> None:
@@ -107,3 +107,19 @@ def test_an_arm_that_creeps_near_the_level_before_it_sets_off_makes_the_takeaway
     creep = replace(calm, speed=np.where(near, np.maximum(calm.speed, 0.9 * level), calm.speed))
     assert moments(calm, EventSettings()).takeaway_se < 0.01
     assert 0.1 < moments(creep, EventSettings()).takeaway_se < 0.2
+
+
+def test_a_practice_swing_told_by_another_segment_is_placed_as_the_sessions_shots_were() -> None:
+    candidate = Candidate(
+        start=TAKEAWAY, top=TOP, back=IMPACT, end=SETTLED + 0.5, arc=1.5, miss=0.0, through=1.0,
+        speed_back=3.0, speed_down=6.0, speed_before=0.0,
+    )  # fmt: skip
+    forearm = arm(np.zeros(2), axis_sd=0.0)
+    chest = replace(forearm, stands_in=True)
+    own, untold, told, ignored = (
+        place(curves, candidate, IMPACT, None, lag=lag, settings=EventSettings())
+        for curves, lag in ((forearm, np.nan), (chest, np.nan), (chest, 0.03), (forearm, 0.03))
+    )
+    assert told.impact - own.impact == pytest.approx(0.03, abs=1e-9)
+    assert untold.impact == own.impact == ignored.impact
+    assert untold.impact_se > told.impact_se > own.impact_se
