@@ -33,6 +33,18 @@ def cut(recording: Recording, until: float) -> Recording:
     return replace(recording, sensors=sensors, events=events, source=None)
 
 
+def without_routine(recording: Recording, since: float) -> Recording:
+    """What came after a time, as a recording of its own; the clocks begin anew."""
+    sensors = {}
+    for point, stream in recording.sensors.items():
+        first = int((stream.time < since).sum())
+        sensors[point] = replace(
+            stream, time=stream.time[first:] - stream.time[first], gyr=stream.gyr[first:], acc=stream.acc[first:]
+        )
+    events = tuple(replace(event, onset=event.onset - since) for event in recording.events if event.onset >= since)
+    return replace(recording, sensors=sensors, events=events, source=None)
+
+
 def short_lesson() -> Recording:
     """The routine and four shots, three clocks at 200 Hz."""
     return cut(read(SHIPPED), SHORT_S)

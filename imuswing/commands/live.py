@@ -142,6 +142,7 @@ def _record(args: argparse.Namespace, session: Session, source: Source, hub: Hub
     with _page(args, hub):
         finished = live.run()
     print(f"written: {finished.path} and {finished.shown}")
+    print(f"next: imuswing analyze {finished.path} --out FOLDER")
     return 0
 
 

@@ -10,11 +10,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from live_for_tests import short_lesson, told_by, write_short_lesson
+from live_for_tests import short_lesson, told_by, without_routine, write_short_lesson
 
 import imuswing
 from imuswing.cli import main
 from imuswing.live.messages import Shot
+from imuswing.recording.dataset import start_dataset
+from imuswing.recording.write import write_recording
 
 VALIDATOR = shutil.which("bids-validator-deno", path=str(Path(sys.executable).parent))
 
@@ -73,6 +75,20 @@ def test_a_second_recording_of_the_same_task_gets_a_run_of_its_own(
     assert main(["live", "--into", str(into), *WHO, "--replay", str(source), *FAST]) == 0
     assert "_run-2_motion.tsv" in capsys.readouterr().out
     assert len(list(into.rglob("shown.parquet"))) == 2
+
+
+def test_a_second_recording_of_the_visit_uses_the_routine_of_the_first(played: Path, tmp_path: Path) -> None:
+    into, source = tmp_path / "into", tmp_path / "source"
+    shutil.copytree(played, into)
+    start_dataset(source, name="Later", description="Simulated, cut.", simulated=True)
+    write_recording(without_routine(short_lesson(), 78.0), source, acq_time=None)
+    assert main(["live", "--into", str(into), *WHO, "--replay", str(source), *FAST]) == 0
+    shown = pd.read_parquet(next(into.rglob("*run-2/shown.parquet")))
+    first = pd.read_parquet(next(played.rglob("shown.parquet")))
+    shown, first = (table[table["kind"] == "shot"] for table in (shown, first))
+    # The same swings with the same axes; their clocks are found from less.
+    assert list(shown["chest_verdict"]) == list(first["chest_verdict"])
+    np.testing.assert_allclose(np.diff(shown["impact_s"]), np.diff(first["impact_s"]), atol=0.015)
 
 
 def test_what_cannot_be_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
