@@ -6,13 +6,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from browser_for_tests import DESKTOP
+import pytest
+from browser_for_tests import DESKTOP, PHONE
 from results_for_tests import PLAN, two_visits
 
 from imuswing.marking.sheet import read_sheet
 from imuswing.report.coach_page import render_coach
 
 Open = Callable[..., Any]
+AXE = Path(__file__).resolve().parents[2] / ".venv" / "npm" / "node_modules" / "axe-core" / "axe.min.js"
 
 
 def test_corrections_are_collected_as_lines_that_mark_takes(open_page: Open, tmp_path: Path) -> None:
@@ -80,3 +82,25 @@ def test_corrections_need_the_name_of_the_recording(open_page: Open) -> None:
     page = open_page(render_coach(results), **DESKTOP).page
     assert page.locator("#correct-nameless").is_visible()
     assert not page.locator("#correct-tools").is_visible()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("screen", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_collected_corrections_are_accessible_and_fit_the_screen(
+    open_page: Open, screen: dict[str, Any], scheme: str
+) -> None:
+    """axe-core (npm; Deque Systems) on the page with its list of corrections open."""
+    html = render_coach(two_visits(), plan=PLAN)
+    page = open_page(html, bypass_csp=True, color_scheme=scheme, **screen).page
+    for key in ("r0n1", "r1n2"):
+        page.select_option("#shown", key)
+        page.locator("#correct-outcome").fill("struck near the heel, a long way from the middle of the face")
+        page.keyboard.press("Enter")
+    assert page.locator("#correct-list li").count() == 2
+    assert page.evaluate("document.documentElement.scrollWidth") <= screen["viewport"]["width"]
+    if not AXE.is_file():
+        pytest.skip("axe-core is not installed; scripts/test installs it where npm is there")
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    violations = page.evaluate("axe.run().then(result => result.violations)")
+    told = [(v["impact"], v["id"], v["nodes"][0]["html"][:160]) for v in violations]
+    assert [entry for entry in told if entry[0] in ("serious", "critical")] == [], told
