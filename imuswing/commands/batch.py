@@ -10,6 +10,9 @@ from pathlib import Path
 SUMMARY = "Analyze every recording of a dataset, resuming where it was left; tables, failures and provenance."
 EXAMPLE = "imuswing batch lessons --out results --workers 2"
 
+STOPPED = 130
+"""Exit status of a program that Ctrl-C ended: 128 and the signal's number (common practice, no source)."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of the command."""
@@ -59,6 +62,10 @@ def run(args: argparse.Namespace) -> int:
     print(f"{plan.recordings} recordings: {plan.kept} done already, {plan.to_do} to do")
     if args.dry_run:
         return 0
-    failures = run_batch(plan, args.out, settings=settings, batch=batch, progress=progress_line(sys.stderr))
+    try:
+        failures = run_batch(plan, args.out, settings=settings, batch=batch, progress=progress_line(sys.stderr))
+    except KeyboardInterrupt:
+        print(f"\nstopped; what is done is kept in {args.out}: start again to go on", file=sys.stderr)
+        return STOPPED
     print(f"written: {args.out}; {len(failures)} recordings could not be used (failures.tsv)")
     return 3 if failures else 0

@@ -84,6 +84,21 @@ def test_a_killed_worker_costs_nothing(made: Path, tmp_path: Path) -> None:
     assert_same(made / "calm", out)
 
 
+def test_ctrl_c_ends_with_a_sentence_and_the_next_run_goes_on(made: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run = start_batch(made / "dataset", out, "--workers", "2")
+    wait_for(lambda: list((out / "ledger").glob("*.json")))
+    # A terminal sends it to the program and its workers.
+    os.killpg(run.pid, signal.SIGINT)
+    _, told = run.communicate(timeout=120)
+    assert run.returncode == 130
+    assert told.strip().splitlines()[-1].startswith("stopped; what is done is kept")
+    assert "Traceback" not in told
+    assert vouched(out) >= 1
+    assert main(["batch", str(made / "dataset"), "--out", str(out), "--workers", "1"]) == 0
+    assert_same(made / "calm", out)
+
+
 def test_workers_end_when_their_parent_is_killed_alone(made: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     run = start_batch(made / "dataset", out, "--workers", "2")
