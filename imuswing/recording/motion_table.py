@@ -67,6 +67,8 @@ def read_motion_table(path: Path, channels: Channels) -> MotionTable:
         # A cell that says nan or inf is no lost sample: those are n/a, which the parser turns into null.
         if np.count_nonzero(np.isfinite(columns[number])) != count - missing:
             raise _explain(path, channels, f"column {number + 1} holds numbers that are not finite")
+    # The parser keeps its memory for a next file: as much as all samples take.
+    pa.default_memory_pool().release_unused()
     return MotionTable(columns=columns, triads=triads)
 
 
