@@ -7,6 +7,7 @@ pandas, pyarrow and ezc3d.
 from __future__ import annotations
 
 import shutil
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -256,3 +257,12 @@ def test_german_spreadsheets_get_commas(simulated_dataset: Path, tmp_path: Path)
     assert run(simulated_dataset, tmp_path / "y.csv", "csv", "--frames") == 0
     comma = pd.read_csv(tmp_path / "x.csv", sep=";", decimal=",", encoding="utf-8-sig")
     pd.testing.assert_frame_equal(comma, pd.read_csv(tmp_path / "y.csv"), check_exact=True)
+
+
+def test_c3d_without_its_library_says_what_to_install(
+    simulated_dataset: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "ezc3d", None)
+    assert run(simulated_dataset, tmp_path / "out", "c3d") == 1
+    assert "pip install 'imuswing[formats]'" in capsys.readouterr().err
+    assert files(tmp_path) == []
