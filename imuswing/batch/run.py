@@ -35,6 +35,7 @@ from imuswing.measures.dictionary import SCHEMA_VERSION
 from imuswing.recording.find import find_recordings
 from imuswing.recording.layout import absolute
 from imuswing.results import write_text
+from imuswing.vocabulary import KIND_SHOT
 
 BATCH_SIZE = 16
 """Recordings a task: one file of each table for so many, since a million small files serve nobody."""
@@ -184,20 +185,19 @@ def _tell_top_positions(out: Path, ledgers: Sequence[Ledger], settings: Settings
     import pandas as pd
 
     from imuswing.measures.tables import write_swings
-    from imuswing.measures.top_position import with_top_position
+    from imuswing.measures.top_position import FULL_TASK, own_full_tops, with_top_position
 
-    columns = ["participant", "task", "kind", "block", "arm_height_top_deg", "top_position"]
     paths = [out / SWINGS / f"{ledger.name}.parquet" for ledger in ledgers]
-    tables = [pd.read_parquet(path, columns=columns) for path in paths]
-    if not tables:
+    if not paths:
         return
-    everything = with_top_position(
-        pd.concat(tables, keys=range(len(tables))), full_top_height_deg=settings.measures.full_top_height_deg
-    )
-    for number, (path, table) in enumerate(zip(paths, tables, strict=True)):
-        if not len(table):
-            continue
-        told = everything.loc[number, "top_position"]
+    # Only full shots make a scale: memory holds these, and one part after the other.
+    columns = ["participant", "task", "kind", "block", "arm_height_top_deg"]
+    full = [("task", "==", FULL_TASK), ("kind", "==", KIND_SHOT)]
+    tops = own_full_tops(pd.concat([pd.read_parquet(path, columns=columns, filters=full) for path in paths]))
+    height = settings.measures.full_top_height_deg
+    for path in paths:
+        table = pd.read_parquet(path, columns=[*columns, "top_position"])
+        told = with_top_position(table, full_top_height_deg=height, tops=tops)["top_position"]
         if not told.equals(table["top_position"]):
             swings = pd.read_parquet(path)
             swings["top_position"] = told.to_numpy()

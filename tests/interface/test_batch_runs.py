@@ -8,16 +8,19 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pyarrow.dataset
 import pytest
-from batch_for_tests import assert_same, tables, write_dataset
+from batch_for_tests import KEYS, assert_same, tables, write_dataset
 
 from imuswing.cli import main
 from imuswing.measures.dictionary import SCHEMA_VERSION
 from imuswing.recording.find import find_recordings
+from imuswing.recording.write import start_dataset, write_recording
+from imuswing.simulate import simulate_recording
 
 
 @pytest.fixture(scope="module")
@@ -197,3 +200,19 @@ def test_the_codebook_tells_every_numeric_column_and_its_unit(made: Path) -> Non
         schema = pyarrow.dataset.dataset(made / "one" / table, format="parquet").schema
         told = set(codebook.loc[codebook["table"] == table, "column"])
         assert set(schema.names) <= told, set(schema.names) - told
+
+
+def test_full_shots_of_another_part_count_for_the_scale(tmp_path: Path) -> None:
+    """What `analyze` gives for the whole dataset, where all of a student's shots stand in one table."""
+    root = tmp_path / "dataset"
+    start_dataset(root, name="Test", description="Simulated; no real person.", simulated=True)
+    for number, (participant, label) in enumerate((("S00", "1"), ("S00", "2"), ("S01", "1"))):
+        recording, _ = simulate_recording(seed=3 + number, task="full", shots=2, rate=100.0, preset="realistic")
+        write_recording(replace(recording, participant=participant, run=label), root, acq_time=None)
+    assert main(["analyze", str(root), "--out", str(tmp_path / "whole"), "--no-report"]) == 0
+    assert main(["batch", str(root), "--out", str(tmp_path / "parts"), "--workers", "1", "--batch-size", "1"]) == 0
+    whole = pd.read_parquet(tmp_path / "whole" / "swings.parquet").sort_values(KEYS, ignore_index=True)
+    parts, _ = tables(tmp_path / "parts")
+    one = whole[(whole["participant"] == "S00") & whole["top_position"].notna()]
+    assert one["run"].nunique() == 2
+    pd.testing.assert_frame_equal(parts, whole, check_exact=True)
