@@ -336,8 +336,7 @@ def _page(found: dict[str, Any], lines: list[str]) -> list[str]:
         "Where ten hours would take more memory than there is, record in parts of two or three hours: each is read, "
         "analysed and let go of by itself, and the routine of the first serves the others.",
         "",
-        "What helps: a recorder that writes fewer digits (reading is a large part); nothing else needs doing. For many "
-        "recordings use `imuswing batch`, which runs one process a core.",
+        "For many recordings use `imuswing batch`, which runs one process a core.",
     ]
 
 
