@@ -81,3 +81,24 @@ def _fast_length(least: int) -> int:
             three *= 3
         five *= 5
     return best
+
+
+def smooth_gaussian(x: npt.ArrayLike, *, rate: float, sd_s: float) -> FloatArray:
+    """Weighted mean with a Gaussian of `sd_s` s around each sample, along the first axis; rate in Hz.
+
+    x: (N,) or (N, M), finite. The ends are continued by turning the signal about its end values. The weights are the
+    integrals of the Gaussian over each sample's length, so that any rate smooths alike.
+    """
+    values = np.asarray(x, dtype=np.float64)
+    reach = min(math.ceil(4.0 * sd_s * rate), len(values) - 1)
+    if reach < 1:
+        return values.copy()
+    edges = (np.arange(-reach, reach + 2) - 0.5) / (sd_s * rate)
+    weights = np.diff([0.5 * math.erfc(-edge / math.sqrt(2.0)) for edge in edges])
+    weights /= weights.sum()
+    extended = np.concatenate(
+        (2.0 * values[:1] - values[reach:0:-1], values, 2.0 * values[-1:] - values[-2 : -reach - 2 : -1]), axis=0
+    )
+    columns = extended.reshape(len(extended), -1)
+    smooth = np.stack([np.convolve(column, weights, mode="valid") for column in columns.T], axis=1)
+    return smooth.reshape(values.shape)
