@@ -93,7 +93,10 @@ def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settin
     directions = rotate(oriented.coarse[lead][index], axis)
     directions[motion.unusable[index]] = np.nan
     time = motion.time[0] + np.arange(len(index)) / COARSE_RATE
-    found = find_candidates(time, directions, settings=settings.find)
+    find = settings.find
+    if lead == LEAD_HAND:
+        find = replace(find, return_share=find.hand_return_share)
+    found = find_candidates(time, directions, settings=find)
     # A wrist that is bent again and again looks like swings to the hand.
     return [c for c in found if not any(start <= c.top <= end for start, end in calibration.spans)]
 

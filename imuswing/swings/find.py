@@ -33,8 +33,8 @@ class FindSettings:
     give_share, give_floor: before a backswing the arm may have come forwards by this share of it, or rad, and more is
     a movement of its own: a waggle, or coming to the address.
     rest_s: before a backswing the arm rests at the address; a halt that is shorter belongs to the backswing.
-    return_share, return_floor: how far from its address direction the arm may pass. A wrist that bends towards the
-    target takes the hand's axis off by 20° and more.
+    return_share, return_floor: how far from its address direction the arm may pass, over the arc or in rad.
+    hand_return_share: the same for a hand that leads: a wrist that is bent towards the target takes it off by 20°.
     through_share, through_floor: the arm goes on after the ball, though a punched chip is all but stopped there.
     """
 
@@ -45,7 +45,8 @@ class FindSettings:
     give_share: float = 0.15
     give_floor: float = _rad(3.0)
     rest_s: float = 0.3
-    return_share: float = 0.6
+    return_share: float = 0.45
+    hand_return_share: float = 0.6
     return_floor: float = _rad(12.0)
     through_share: float = 0.08
     through_floor: float = _rad(3.0)
