@@ -45,7 +45,7 @@ class ImpactSettings:
     ground_first: float = 0.1
     ground_noted: float = 0.7
     ground_gap_s: tuple[float, float] = (0.003, 0.035)
-    unseen: float = 0.5
+    unseen: float = 0.25
     rounds: int = 4
     model_steps: float = 0.25
     coarse_s: float = 0.006
