@@ -28,7 +28,8 @@ class RateSettings:
     acceleration, and so makes every bend of the rate sharper by that much; a Gaussian of √2/(2π f) takes it off again
     and smooths about as a low-pass at 15 Hz does. Wands on the leg's skin have 23 to 51 Hz by their mass (Tupa et al.
     1995, J Biomech Eng, abstract); 34 g on the skin ring at their own frequency, 1.5 g do not (Ziegert & Lewis 1979,
-    J Biomech Eng, abstract); of a strapped sensor nothing was found: 20 Hz is an assumption.
+    J Biomech Eng, abstract; names and years of both from memory); of a strapped sensor nothing was found: 20 Hz is an
+    assumption.
     before_s, after_s: the stretch through the ball, part of the measure's definition.
     turning_from, slowing_from, least_peak: verdict limits (common practice, no source; a coach's settings).
     skin_rate, skin_share: SD of the skin's own turning, rad/s, and as a share of the peak (assumptions).
