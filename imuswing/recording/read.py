@@ -52,20 +52,19 @@ def read(path: Path | str) -> Recording:
 
     Units are converted to rad/s, m/s² and µT. A tracking system's time is its LATENCY channel minus its first value,
     or k / SamplingFrequency. Raises RecordingError where the recording cannot be used; warns with RecordingWarning
-    where a sensor without a single sample, or a sample that was stored twice, is left out.
+    where a sensor without a single sample, a sample that was stored twice, or a lost table is left out.
     """
     path = Path(path)
     files = motion_files(path)
     name = parse_motion_name(path)
     root = dataset_root(path, name)
-    _check_complete(root, files)
+    left_out = _lost_tables(root, files)
     inertial = {system: channels for system, file in files.items() if (channels := _channels(file, root)).sensors}
     if not inertial:
         raise RecordingError(
             path, "has no ACCEL and GYRO channels in its channels.tsv", "add them, or leave this recording out"
         )
     sensors: dict[str, SensorStream] = {}
-    left_out: list[str] = []
     for system, channels in inertial.items():
         streams, notes = _read_system(files[system], system, channels, read_sidecar(files[system], root))
         left_out += [f"{files[system]}: {note}" for note in notes]
@@ -99,17 +98,26 @@ def read(path: Path | str) -> Recording:
     )
 
 
-def _check_complete(root: Path, files: Mapping[str, Path]) -> None:
-    """RecordingError where scans.tsv names a tracking system of this recording whose table is not there."""
+def _lost_tables(root: Path, files: Mapping[str, Path]) -> list[str]:
+    """What to say of this recording's tables that scans.tsv names and that are not there.
+
+    A lost table costs its own sensors only. RecordingError where its unfinished part stands in its place: then the
+    recording was not written to its end, and what is there may be of two recordings.
+    """
     first = files[min(files)]
     shared = split_tracksys(first.name)[0]
+    told = []
     for file in scanned_files(root, parse_motion_name(first)):
-        if split_tracksys(file.name)[0] == shared and file.name.endswith(MOTION_TABLE) and not file.is_file():
+        if split_tracksys(file.name)[0] != shared or not file.name.endswith(MOTION_TABLE) or file.is_file():
+            continue
+        if any(file.parent.glob(f".{file.name}.*")):
             raise RecordingError(
                 file,
-                "is missing, though scans.tsv names it: the recording was not written to its end, or a file was lost",
+                "is missing, though scans.tsv names it: the recording was not written to its end",
                 "write or copy the recording again, or delete its row in scans.tsv",
             )
+        told.append(f"{file}: is missing, though scans.tsv names it; its sensors are left out")
+    return told
 
 
 def _channels(file: Path, root: Path) -> Channels:

@@ -30,9 +30,9 @@ LEAST_SAMPLES = 4
 LOOKED_AT_FIRST = 1000
 """A sensor with fewer samples is none; so many rows mostly show that there are more and that they change."""
 
-FASTEST = np.radians(10000.0)
+FASTEST = np.radians(5000.0)
 """rad/s; no wearable gyroscope measures more (the largest full scales in trade are 4000 °/s; from memory), while °/s
-read as rad/s pass it from 175 °/s on."""
+read as rad/s pass it from 90 °/s on."""
 
 
 def named(point: str) -> str:
