@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+import signal
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from importlib import import_module
 from multiprocessing import get_context
@@ -44,7 +47,10 @@ def run_in_processes(tasks: Iterable[Task], *, workers: int) -> Iterator[Done]:
 
 
 def _pool(waiting: Iterator[Task], workers: int, in_flight: list[Task]) -> Iterator[Done]:
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=start_worker) as pool:
+    with (
+        ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=start_worker) as pool,
+        _dropped_when_stopped(pool),
+    ):
         futures: dict[Future[Done], Task] = {}
         exhausted = False
         while futures or not exhausted:
@@ -54,7 +60,7 @@ def _pool(waiting: Iterator[Task], workers: int, in_flight: list[Task]) -> Itera
                     exhausted = True
                     break
                 in_flight.append(task)
-                futures[pool.submit(run_task, task)] = task
+                futures[_submit(pool, task)] = task
             if not futures:
                 return
             for future in wait(futures, return_when=FIRST_COMPLETED).done:
@@ -63,6 +69,27 @@ def _pool(waiting: Iterator[Task], workers: int, in_flight: list[Task]) -> Itera
                 del futures[future]
                 in_flight.remove(task)
                 yield done
+
+
+def _submit(pool: ProcessPoolExecutor, task: Task) -> Future[Done]:
+    """Workers are born deaf to Ctrl-C: a terminal sends it to them too, and only the program is to end the run."""
+    if threading.current_thread() is not threading.main_thread():
+        return pool.submit(run_task, task)
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        return pool.submit(run_task, task)
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _dropped_when_stopped(pool: ProcessPoolExecutor) -> Iterator[None]:
+    """At Ctrl-C what is being done is finished and what waits is dropped."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
 
 
 def _carefully(task: Task) -> Done:
