@@ -5,7 +5,9 @@ Overhead: N small recordings (one sensor, six seconds) are analysed once in a pl
 once by `imuswing batch`; what the batch takes longer is its overhead: finding, planning, hashing, tables, ledgers.
 Then the batch is started again with nothing to do. Memory: the peak of the largest process, at N and at a tenth of N.
 Efficiency: M lessons of ten shots by one worker and by two. Wall time on a machine with other work says little, so the
-processors' idle share is printed beside it, and the efficiency by processor time, which other work disturbs less.
+processors' idle share is printed beside it, and the efficiency by processor time, which other work disturbs less. Two
+cores of one processor also slow each other down, whatever runs on them: two separate programs with half of the lessons
+each, started together, show what this machine can give at most.
 The limits printed are those that the project set itself; nothing is asserted.
 """
 
@@ -81,17 +83,21 @@ def overhead(folder: Path, count: int) -> None:
 
 
 def efficiency(folder: Path, lessons: int) -> None:
-    """Print how much of two processors two workers use."""
-    root = folder / "lessons"
+    """Print how much of two processors two workers use, and how much two programs that share nothing do."""
+    root, half = folder / "lessons", folder / "half"
     lesson_dataset(root, lessons)
+    lesson_dataset(half, lessons // 2)
     one = batch(root, folder / "one", "--workers", "1")
     two = batch(root, folder / "two", "--workers", "2")
+    apart = side_by_side(half, (folder / "first", folder / "second"))
     print(f"{lessons} lessons of ten shots")
     print(f"one worker             {one.cpu_s:6.1f} s of processor time, {wall(one)}")
     print(f"two workers            {two.cpu_s:6.1f} s of processor time, {wall(two)}")
     by_clock, by_work = one.wall_s / (2.0 * two.wall_s), one.cpu_s / two.cpu_s
     print(f"efficiency by clock    {by_clock:6.2f} (limit {LEAST_EFFICIENCY}; worth nothing where others work too)")
     print(f"efficiency by work     {by_work:6.2f} (processor time of one worker / of two)")
+    print(f"two programs apart     {one.wall_s / (2.0 * apart):6.2f} by the clock: what this machine can give")
+    print(f"two workers to that    {apart / two.wall_s:6.2f}")
 
 
 def wall(cost: Cost) -> str:
@@ -158,13 +164,12 @@ def plain_loop(root: Path, count: int) -> float:
 
 def batch(root: Path, out: Path, *options: str) -> Cost:
     """Run the command in a process of its own."""
-    command: Sequence[str] = [sys.executable, "-m", "imuswing", "batch", str(root), "--out", str(out), *options]
     before, start = _ticks(), time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    process = _started(root, out, *options)
     _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode != 0:
-        raise SystemExit(f"{' '.join(command)} ended with {process.returncode}")
+        raise SystemExit(f"{process.args!r} ended with {process.returncode}")
     idle, total = (after - then for after, then in zip(_ticks(), before, strict=True))
     return Cost(
         wall_s=time.perf_counter() - start,
@@ -172,6 +177,20 @@ def batch(root: Path, out: Path, *options: str) -> Cost:
         peak_mb=used.ru_maxrss / 1024.0,
         idle=idle / max(total, 1),
     )
+
+
+def side_by_side(root: Path, outs: Sequence[Path]) -> float:
+    """Seconds by the clock that one-worker batches of the same dataset take, started together."""
+    start = time.perf_counter()
+    for process in [_started(root, out, "--workers", "1") for out in outs]:
+        if process.wait() != 0:
+            raise SystemExit(f"{process.args!r} ended with {process.returncode}")
+    return time.perf_counter() - start
+
+
+def _started(root: Path, out: Path, *options: str) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-m", "imuswing", "batch", str(root), "--out", str(out), *options]
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL)
 
 
 def _ticks() -> tuple[int, int]:
