@@ -13,7 +13,7 @@ import numpy as np
 from imuswing.errors import RecordingError
 from imuswing.recording.channels import Channels, Triad, read_channels
 from imuswing.recording.dataset import is_simulated
-from imuswing.recording.events import read_events
+from imuswing.recording.events import events_path, read_events
 from imuswing.recording.find import acquisition_times, calibration_recording, find_recordings, scanned_files
 from imuswing.recording.layout import (
     CHANNELS_TABLE,
@@ -116,8 +116,19 @@ def _lost_tables(root: Path, files: Mapping[str, Path]) -> list[str]:
                 "is missing, though scans.tsv names it: the recording was not written to its end",
                 "write or copy the recording again, or delete its row in scans.tsv",
             )
-        told.append(f"{file}: is missing, though scans.tsv names it; its sensors are left out")
+        told.append(
+            f"{file}: is missing, though scans.tsv names it; its sensors are left out{_lost_clock(file, first)}"
+        )
     return told
+
+
+def _lost_clock(lost: Path, first: Path) -> str:
+    """What to say of the events where the lost table is the one whose clock they are told on."""
+    if split_tracksys(lost.name)[1] > split_tracksys(first.name)[1]:
+        return ""
+    if events_path(lost).is_file():
+        return f", and so is {events_path(lost).name}, which is told on its clock"
+    return f", and {first.name} stands for its clock, on which events are told"
 
 
 def _channels(file: Path, root: Path) -> Channels:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from recordings_for_tests import IMU_CHANNELS, hand_written_dataset
 
+from imuswing.errors import RecordingError
 from imuswing.recording.model import Event
 from imuswing.recording.read import RecordingWarning, find_recordings, read, read_all
 
@@ -208,6 +209,44 @@ def test_start_hints(start_a: str, start_b: str, expected: dict[str, float], tmp
     stem = "motion/sub-01_ses-01_task-chip_tracksys-"
     scans = f"filename\tacq_time\n{stem}b_motion.tsv\t{start_b}\n{stem}a_motion.tsv\t{start_a}\n"
     assert dict(read(two_systems(tmp_path, scans=scans)).start_hints) == expected
+
+
+SCANS_OF_TWO = "filename\tacq_time\n" + "".join(
+    f"motion/sub-01_ses-01_task-chip_tracksys-{system}_motion.tsv\tn/a\n" for system in "ab"
+)
+
+
+@pytest.mark.parametrize(
+    ("lost", "left", "told"), [("b", "chest", "left out$"), ("a", "lead_hand", "stands for its clock")]
+)
+def test_a_lost_table_costs_its_own_sensors_only(lost: str, left: str, told: str, tmp_path: Path) -> None:
+    """scans.tsv lists every recording of a session (BIDS specification 1.10, "Scans file"), so a lost one shows."""
+    path = two_systems(tmp_path, scans=SCANS_OF_TWO)
+    path.with_name(path.name.replace("tracksys-a", f"tracksys-{lost}")).unlink()
+    kept = path.with_name(path.name.replace("tracksys-a", "tracksys-b" if lost == "a" else "tracksys-a"))
+    with pytest.warns(RecordingWarning, match=told) as caught:
+        recording = read(kept)
+    assert list(recording.sensors) == [left]
+    assert len(caught) == 1
+    assert f"tracksys-{lost}_motion.tsv" in recording.notes[0]
+
+
+def test_events_told_on_a_lost_clock_are_left_out_and_told_of(tmp_path: Path) -> None:
+    path = two_systems(tmp_path, scans=SCANS_OF_TWO)
+    events = path.with_name(path.name.replace("motion.tsv", "events.tsv"))
+    events.write_text("onset\tduration\ttrial_type\n1\t3\tstand\n")
+    path.unlink()
+    with pytest.warns(RecordingWarning, match=f"so is {events.name}"):
+        recording = read(path.with_name(path.name.replace("tracksys-a", "tracksys-b")))
+    assert recording.events == ()
+
+
+def test_an_unfinished_part_beside_a_missing_table_refuses_the_recording(tmp_path: Path) -> None:
+    path = two_systems(tmp_path, scans=SCANS_OF_TWO)
+    lost = path.with_name(path.name.replace("tracksys-a", "tracksys-b"))
+    lost.rename(lost.with_name(f".{lost.name}.part"))
+    with pytest.raises(RecordingError, match="was not written to its end"):
+        read(path)
 
 
 def test_a_system_without_inertial_channels_is_left_alone(tmp_path: Path) -> None:
