@@ -105,7 +105,7 @@ def read_steps(motions: Mapping[str, Motion], events: Sequence[Event]) -> Readin
                 if reading is not None:
                     still[key] = reading
             else:
-                turned = read_turning(motion, start, end)
+                turned = read_turning(motion, start, end, free_about_vertical=event.trial_type == FOREARM_ROLL)
                 if turned is not None:
                     turning[key] = turned
                 # A repeated movement starts from stillness: gravity there tells which way it went.
@@ -241,16 +241,18 @@ def _across_observations(readings: Readings, lead_side: LeadSide, priors: CarePr
 
 def _hand_observations(readings: Readings, address: FloatArray | None, priors: CarePriors) -> list[AxisObservation]:
     seen = _hanging_observations(readings, LEAD_HAND, priors)
-    table = readings.still.get((TABLE, LEAD_HAND))
-    if table is not None:
-        seen.append(
-            AxisObservation(sensor_axis=table.up, segment_axis=-X_AXIS, sd=_sd(priors.table, table.se), step=TABLE)
-        )
+    # The wrist is bent from the table's posture, less well laid down.
+    step, care = (TABLE, priors.table) if (TABLE, LEAD_HAND) in readings.still else (WRIST_BEND, priors.edge)
+    flat = readings.still.get((step, LEAD_HAND))
+    up = _up_when_hanging(readings, LEAD_HAND, address)
+    if flat is not None and step != TABLE and up is not None and abs(float(up @ flat.up)) > MOST_ALONG:
+        flat = None
+    if flat is not None:
+        seen.append(AxisObservation(sensor_axis=flat.up, segment_axis=-X_AXIS, sd=_sd(care, flat.se), step=step))
     bend = readings.turning.get((WRIST_BEND, LEAD_HAND))
     if bend is not None:
         axis = bend.axis
-        up = _up_when_hanging(readings, LEAD_HAND, address)
-        if up is not None and table is not None and np.cross(axis, -table.up) @ up < 0:
+        if up is not None and flat is not None and np.cross(axis, -flat.up) @ up < 0:
             axis = -axis
         seen.append(
             AxisObservation(sensor_axis=axis, segment_axis=Z_AXIS, sd=_sd(priors.bend_axis, bend.se), step=WRIST_BEND)

@@ -15,6 +15,10 @@ SEARCH_MARGIN_S = 1.0
 """A step's marks may be off by about a second (common practice, no source)."""
 MINIMUM_STILL_S = 0.5
 MINIMUM_MOVING_RATE = np.deg2rad(10.0)
+LEAST_SWING_OF_GRAVITY = 0.05
+MOST_APART = float(np.cos(np.deg2rad(30.0)))
+"""Gravity shows an axis where it moves along an arc long enough to have a second direction (share of its movement's
+square), and where the gyro's own axis lies near (common practice, no source)."""
 DEFAULT_STEP_S = {"stand": 3.0, "bow": 12.0, "table": 3.0, "wrist_bend": 10.0, "club_hang": 3.0, "forearm_roll": 10.0}
 """Assumed length of a step that is marked without a duration, s."""
 
@@ -70,8 +74,14 @@ def read_still(motion: Motion, start: float, end: float) -> StillReading | None:
     )
 
 
-def read_turning(motion: Motion, start: float, end: float) -> TurningReading | None:
-    """Main axis of repeated turning between start and end (s), with the sign of the first movement."""
+def read_turning(
+    motion: Motion, start: float, end: float, *, free_about_vertical: bool = False
+) -> TurningReading | None:
+    """Main axis of repeated turning between start and end (s), with the sign of the first movement.
+
+    free_about_vertical: the joint before this one may turn about the vertical meanwhile, such as a shoulder while the
+    forearm of a bent elbow rolls; the axis is then the one about which gravity moves in the sensor.
+    """
     window = _samples(motion, start, end)
     good = ~motion.unusable[window]
     omega = motion.gyr[window][good]
@@ -90,7 +100,12 @@ def read_turning(motion: Motion, start: float, end: float) -> TurningReading | N
     mean /= np.linalg.norm(mean)
     deviations = np.linalg.norm(np.cross(axes, mean), axis=1)
     scatter = float(np.sqrt(np.mean(deviations**2)))
-    up = motion.acc[window][good].mean(axis=0)
+    acc = motion.acc[window][good]
+    up = acc.mean(axis=0)
+    if free_about_vertical:
+        # Only the movements that count: a late mark takes in how the arm goes to the next posture.
+        within = np.concatenate([np.arange(half.start, half.stop) for half in halves])
+        mean = _axis_of_gravity(omega[within], acc[within], mean)
     return TurningReading(
         axis=mean * np.sign(sweeps[0]),
         up=up / np.linalg.norm(up),
@@ -120,6 +135,19 @@ def _principal_axis(omega: FloatArray) -> FloatArray:
     """Direction (3,) that holds most of the turning in omega (N, 3)."""
     _, vectors = np.linalg.eigh(omega.T @ omega)
     return np.asarray(vectors[:, -1])
+
+
+def _axis_of_gravity(omega: FloatArray, acc: FloatArray, axis: FloatArray) -> FloatArray:
+    """The direction (3,) in which gravity never moves in the sensor, whatever turns about the vertical besides.
+
+    Gravity g moves there by g × ω, which is square to the axis where ω = rate · axis + any rate · g. `axis` where the
+    movement is too small to tell or the two are far apart.
+    """
+    moving = np.cross(acc / np.linalg.norm(acc, axis=1, keepdims=True), omega)
+    values, vectors = np.linalg.eigh(moving.T @ moving)
+    found = _signed(np.asarray(vectors[:, 0]), axis)
+    sure = values[1] > LEAST_SWING_OF_GRAVITY * values[2] and found @ axis > MOST_APART
+    return found if sure else axis
 
 
 def _signed(axis: FloatArray, like: FloatArray) -> FloatArray:
