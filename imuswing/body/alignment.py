@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray, from_matrix, rotate
+from imuswing.orientation.quaternion import FloatArray, exp, from_matrix, inverse, multiply, rotate
+from imuswing.orientation.relative import skew
 
 UNKNOWN_SD = np.deg2rad(60.0)
 """Prior SD of a direction that nothing observes: wide enough to say "not known", narrow enough to invert."""
+STEPS = 5
+"""Gauss-Newton steps: each leaves a few percent of the way."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,12 +22,24 @@ class AxisObservation:
 
     sd: standard deviation of the angle between the two in rad (the person's care and the reading's own scatter).
     step: what showed it, for the quality record.
+    loose: (3,) unit vector square to `segment_axis`, in the segment: the direction in which the reading may be off by
+    `loose_sd` instead, in rad; None where all are alike.
     """
 
     sensor_axis: FloatArray
     segment_axis: FloatArray
     sd: float
     step: str
+    loose: FloatArray | None = None
+    loose_sd: float = 0.0
+
+    @property
+    def weight(self) -> FloatArray:
+        """(3, 3) rad⁻²: inverse covariance of the seen axis less the true one, in segment axes."""
+        weight = (np.eye(3) - np.outer(self.segment_axis, self.segment_axis)) / self.sd**2
+        if self.loose is not None:
+            weight += (1.0 / self.loose_sd**2 - 1.0 / self.sd**2) * np.outer(self.loose, self.loose)
+        return np.asarray(weight)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,20 +66,25 @@ class Alignment:
 def align(tracked_point: str, observations: Sequence[AxisObservation]) -> Alignment | None:
     """The rotation that best takes the segment axes to the sensor axes, weighted by 1/sd².
 
-    Wahba's problem by singular values (Markley 1988, J Astronaut Sci 36:245, from memory). None where fewer than two
-    different axes were seen, since a rotation about the only one is then free.
+    Wahba's problem by singular values (Markley 1988, J Astronaut Sci 36:245, from memory), then Gauss-Newton steps for
+    readings that are not equally good in all directions. None where fewer than two different axes were seen, since a
+    rotation about the only one is then free.
     """
     if not observations or not _spans_two_axes(observations):
         return None
-    profile = np.zeros((3, 3))
-    information = np.eye(3) / UNKNOWN_SD**2
-    for seen in observations:
-        weight = 1.0 / seen.sd**2
-        profile += weight * np.outer(seen.sensor_axis, seen.segment_axis)
-        information += weight * (np.eye(3) - np.outer(seen.segment_axis, seen.segment_axis))
+    profile = sum(np.outer(seen.sensor_axis, seen.segment_axis) / seen.sd**2 for seen in observations)
     u, _, vt = np.linalg.svd(profile)
-    matrix = u @ np.diag([1.0, 1.0, np.linalg.det(u) * np.linalg.det(vt)]) @ vt
-    q = from_matrix(matrix)
+    q = from_matrix(u @ np.diag([1.0, 1.0, np.linalg.det(u) * np.linalg.det(vt)]) @ vt)
+    # A small turn e of the segment in the sensor moves the seen axis a, in the segment, by a × e.
+    turned = [skew(seen.segment_axis) for seen in observations]
+    information = np.eye(3) / UNKNOWN_SD**2
+    for seen, slope in zip(observations, turned, strict=True):
+        information += slope.T @ seen.weight @ slope
+    for _ in range(STEPS if any(seen.loose is not None for seen in observations) else 0):
+        pull = np.zeros(3)
+        for seen, slope in zip(observations, turned, strict=True):
+            pull += slope.T @ seen.weight @ (seen.segment_axis - rotate(inverse(q), seen.sensor_axis))
+        q = multiply(q, exp(np.linalg.solve(information, pull)))
     residuals: dict[str, float] = {}
     for seen in observations:
         fitted = rotate(q, seen.segment_axis)

@@ -210,8 +210,17 @@ def _forearm_observations(
         up = _up_when_hanging(readings, LEAD_FOREARM, address)
         if up is not None and axis @ up < 0:
             axis = -axis
+        # Gravity, which lies along Z in the middle of the roll, says how steep the forearm stood; an elbow that bends
+        # with the roll tilts the axis aside, along X.
         seen.append(
-            AxisObservation(sensor_axis=axis, segment_axis=Y_AXIS, sd=_sd(priors.roll_axis, roll.se), step=FOREARM_ROLL)
+            AxisObservation(
+                sensor_axis=axis,
+                segment_axis=Y_AXIS,
+                sd=_sd(priors.roll_axis, roll.se),
+                step=FOREARM_ROLL,
+                loose=X_AXIS,
+                loose_sd=_sd(priors.roll_aside, roll.se),
+            )
         )
     elif address is not None and not any(o.step == STAND for o in seen):
         seen.append(AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=2 * priors.stand_arm, step="address"))

@@ -1,8 +1,10 @@
 """How far a careful person's calibration steps miss the true axes: prior standard deviations, in rad.
 
 Between examiners functional and palpated axes differ by 0.2–2.9° in flexion and 1.6–7.3° axially (Picerno et al.
-2008, Gait & Posture 28:588); functional calibration repeats to under 1° (Favre et al. 2009, J Biomech 42:2330). No
-study of these very steps was found: the sizes below are assumptions inside those ranges.
+2008, Gait & Posture 28:588); functional calibration repeats to under 1° (Favre et al. 2009, J Biomech 42:2330). Elbow
+angles were off by 7.2° RMS after a functional calibration and by 6.3° after a manual one; after a hanging pose they
+spread most (Bonfiglio et al. 2024, Front Bioeng Biotechnol 12:1385750, abstract). No study of these very steps was
+found: the sizes below are assumptions inside those ranges.
 """
 
 from __future__ import annotations
@@ -23,7 +25,8 @@ class CarePriors:
     stand_trunk: standing trunk against vertical.  bow_axis: bowing axis against the trunk's side-to-side axis.
     stand_arm: hanging forearm or hand against vertical.  table: palm-down forearm or hand against horizontal.
     edge: the same of the forearm before the wrist is bent.  thumb_up: thumb-up forearm against vertical.
-    bend_axis: wrist-bending axis against the flexion axis.  roll_axis: turning axis against the forearm's long axis.
+    bend_axis: wrist-bending axis against the flexion axis.  roll_axis: turning axis against the forearm's long axis, up
+    and down; roll_aside: sideways, where an elbow that bends with the roll tilts it.
     address_bend: the golf posture's bend against pure forward bend.  hang: hanging shaft against vertical.
     zero: the wrist's zero in the table pose, flexion and deviation.
     """
@@ -36,6 +39,7 @@ class CarePriors:
     thumb_up: float = _deg(8.0)
     bend_axis: float = _deg(4.0)
     roll_axis: float = _deg(2.5)
+    roll_aside: float = _deg(5.0)
     address_bend: float = _deg(8.0)
     hang: float = _deg(1.0)
     club_square: float = _deg(8.0)

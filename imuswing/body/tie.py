@@ -33,14 +33,16 @@ def _rad(value: float) -> float:
 class TieSettings:
     """Sizes (SD) that weigh the sources; assumptions, checked by simulation.
 
-    shared_turn: the turn about the long axis that all addresses share (skin).  address_turn: what varies between them.
+    shared_turn: the turn about the long axis that all addresses share: skin that stays behind by a fifth of the hundred
+    degrees between table and grip, or less.  address_turn: what varies between them, a slipping strap included; too
+    small a size lets few addresses that differ by chance turn the alignments.
     table_care: how straight the wrist lies on the table.  drift: rad per s of relative heading drift.
     walk: rad per square root of s of its random walk.  step: least change between swings.
     weakest: sensitivity under which an address says nothing.  worst: SD past which there is no tie.
     """
 
-    shared_turn: float = _rad(8.0)
-    address_turn: float = _rad(1.5)
+    shared_turn: float = _rad(15.0)
+    address_turn: float = _rad(5.0)
     table_care: float = _rad(3.0)
     drift: float = _rad(0.01)
     walk: float = _rad(0.05)

@@ -8,7 +8,7 @@ from motions_for_tests import rotation_of
 from scipy.spatial.transform import Rotation
 
 from imuswing.body.alignment import UNKNOWN_SD, Alignment, AxisObservation, align
-from imuswing.orientation.quaternion import FloatArray
+from imuswing.orientation.quaternion import FloatArray, log
 
 X, Y, Z = np.eye(3)
 
@@ -107,3 +107,28 @@ def test_the_covariance_is_what_repeated_draws_show() -> None:
     stated = fitted(*(seen(axis, axis, sd) for axis, sd in zip(axes, sds, strict=True))).sd
     np.testing.assert_allclose(np.std(errors, axis=0), stated, rtol=0.05)
     np.testing.assert_allclose(np.mean(errors, axis=0), 0.0, atol=np.radians(0.15))
+
+
+def test_a_reading_that_is_loose_one_way_pulls_less_that_way() -> None:
+    # By hand, small angles: the long axis is seen 6° off towards X with SD 4°, the palm's axis exactly with SD 2°. Both
+    # tell the turn about Z, by weights 1/4² and 1/2²: it is 6° · (1/16) / (1/16 + 1/4) = 1.2°. Towards Z the long axis,
+    # off by 3°, is the only one to tell, so that the turn about X is all of the 3°.
+    aside, up = np.radians(6.0), np.radians(3.0)
+    direction = np.array([aside, 1.0, up])
+    found = align(
+        "lead_forearm",
+        [
+            AxisObservation(
+                sensor_axis=direction / np.linalg.norm(direction), segment_axis=Y, sd=np.radians(1.0),
+                step="forearm_roll", loose=X, loose_sd=np.radians(4.0),
+            ),
+            AxisObservation(
+                sensor_axis=X, segment_axis=X, sd=np.radians(2.0), step="table",
+            ),
+        ],
+    )  # fmt: skip
+    assert found is not None
+    turn = np.degrees(log(found.q_sensor_from_segment))
+    np.testing.assert_allclose(turn[[0, 2]], [3.0, -1.2], atol=0.05)
+    expected = 1.0 / np.sqrt(1.0 / 1.0**2), 1.0 / np.sqrt(1.0 / 4.0**2 + 1.0 / 2.0**2)
+    np.testing.assert_allclose(np.degrees(found.sd[[0, 2]]), expected, rtol=0.01)
