@@ -15,13 +15,17 @@ from functools import lru_cache
 import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray, dot
-from imuswing.sensors.columns import windows
+from imuswing.recording.model import BoolArray, IntArray
 from imuswing.swings.surprise import AXES, Surprise
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND
 
 ONSET_SPREAD = float(np.log(4.0 * np.pi * np.log(1e3)))
 """Normaliser of an onset's density in three axes: any size from 1 to 1000 times what was before, equally likely in
 its logarithm."""
+
+
+LEAST_SAMPLES = 6
+"""With fewer around the arm's return a stream tells nothing (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,65 +86,75 @@ class OnsetCurve:
 
 @dataclass(frozen=True, kw_only=True)
 class _Track:
-    """One stream's errors with what was before them: time (M,), ratio (M,), before (M,) squared, error (M, 3)."""
+    """One stream's errors.  ratio: (S, M) of each to the largest just before.  tail: how fast (exponentially) larger
+    ratios of smooth motion become unlikely."""
 
     surprise: Surprise
     name: str
-    before: FloatArray
     ratio: FloatArray
     tail: float
 
 
 def onset_curves(
-    swings: Sequence[Sequence[Surprise]], backs: Sequence[float], *, settings: OnsetSettings
+    surprises: Sequence[Surprise], backs: Sequence[float], *, settings: OnsetSettings
 ) -> list[OnsetCurve | None]:
     """The onset's likelihood in each swing; None where no sensor tells anything.
 
-    swings: each swing's prediction errors.  backs: each swing's return of the arm to its address direction, s.
+    surprises: each stream's prediction errors.  backs: each swing's return of the arm to its address direction, s.
     """
-    tracks = [_tracks(swing, settings) for swing in swings]
-    tails = _tails(tracks, backs, settings)
-    return [_curve(swing, back, tails, settings) if swing else None for swing, back in zip(tracks, backs, strict=True)]
-
-
-def _tracks(swing: Sequence[Surprise], settings: OnsetSettings) -> list[_Track]:
-    tracks = []
-    for surprise in swing:
-        energy = np.where(surprise.known, dot(surprise.error, surprise.error), 0.0)
-        before = _largest_before(energy, max(round(settings.memory_s / surprise.step), 3)) + 0.5 * AXES
-        tracks.append(
-            _Track(
-                surprise=surprise,
-                name=f"{surprise.tracked_point} {surprise.quantity}",
-                before=before,
-                ratio=np.sqrt(energy / before),
-                tail=0.0,
-            )
+    back = np.asarray(backs, dtype=np.float64)
+    tracks = [_track(surprise, back[surprise.swing], settings) for surprise in surprises]
+    count = round((settings.before_s + settings.after_s) / settings.grid_s)
+    grid = back[:, None] - settings.before_s + settings.grid_s * np.arange(count)
+    first = np.zeros(grid.shape)
+    told, most, step = np.zeros(len(back), np.bool_), np.full(len(back), -np.inf), np.full(len(back), np.inf)
+    for track in tracks:
+        swing = track.surprise.swing
+        there, peak, likelihood = _first_blow(track, back[swing], grid[swing], settings)
+        first[swing] += np.where(there[:, None], likelihood, 0.0)
+        told[swing] |= there
+        better = swing[there & (peak > most[swing])]
+        step[better] = track.surprise.step
+        most[swing] = np.maximum(most[swing], np.where(there, peak, -np.inf))
+    at = grid[np.arange(len(grid)), np.argmax(first, axis=1)]
+    second, sizes = _second(tracks, at, grid, settings), _sizes(tracks, at, settings)
+    curves: list[OnsetCurve | None] = [None] * len(back)
+    for k in np.flatnonzero(told).tolist():
+        # Whether the ring is seen in its first sample depends on what all sensors share: its frequency and phase.
+        late = np.interp(grid[k] + step[k], grid[k], first[k])
+        curves[k] = OnsetCurve(
+            time=grid[k],
+            first=np.logaddexp(np.log1p(-settings.weak_share) + first[k], np.log(settings.weak_share) + late),
+            second=second[k],
+            step=float(step[k]),
+            sizes=sizes[k],
         )
-    return tracks
+    return curves
+
+
+def _track(surprise: Surprise, back: FloatArray, settings: OnsetSettings) -> _Track:
+    """A stream's track; its tail is told by the ends of the session's downswings.  back: (S,) s."""
+    energy = np.where(surprise.known, dot(surprise.error, surprise.error), 0.0)
+    before = _largest_before(energy, max(round(settings.memory_s / surprise.step), 3)) + 0.5 * AXES
+    ratio = np.sqrt(energy / before)
+    from_back = surprise.time - back[:, None]
+    usual = ratio[(from_back > -settings.before_s) & (from_back < -0.015) & surprise.known]
+    # 95 % of a density r² exp(-tail·r) lie under 6.3 / tail.
+    high = float(np.quantile(usual, 0.95)) if len(usual) >= 20 else 3.0
+    return _Track(
+        surprise=surprise,
+        name=f"{surprise.tracked_point} {surprise.quantity}",
+        ratio=ratio,
+        tail=float(np.clip(6.3 / max(high, 1e-6), *settings.tails)),
+    )
 
 
 def _largest_before(values: FloatArray, width: int) -> FloatArray:
-    """Largest of the `width` values before each, (M,), 0 before the first."""
-    padded = np.concatenate((np.zeros(width), values[:-1]))
-    return np.asarray(windows(padded, width).max(axis=1))
-
-
-def _tails(tracks: Sequence[Sequence[_Track]], backs: Sequence[float], settings: OnsetSettings) -> dict[str, float]:
-    """By stream, how fast larger errors of smooth motion become unlikely: from the ends of the session's downswings."""
-    seen: dict[str, list[FloatArray]] = {}
-    for swing, back in zip(tracks, backs, strict=True):
-        for track in swing:
-            time = track.surprise.time
-            near = (time > back - settings.before_s) & (time < back - 0.015) & track.surprise.known
-            seen.setdefault(track.name, []).append(track.ratio[near])
-    found = {}
-    for name, parts in seen.items():
-        ratios = np.concatenate(parts)
-        # 95 % of a density r² exp(-tail·r) lie under 6.3 / tail.
-        usual = float(np.quantile(ratios, 0.95)) if len(ratios) >= 20 else 3.0
-        found[name] = float(np.clip(6.3 / max(usual, 1e-6), *settings.tails))
-    return found
+    """Largest of the `width` values before each, (S, M), 0 before the first; no value is negative."""
+    largest = np.zeros_like(values)
+    for back in range(1, min(width, values.shape[1] - 1) + 1):
+        np.maximum(largest[:, back:], values[:, :-back], out=largest[:, back:])
+    return largest
 
 
 def _smooth(ratio: FloatArray, tail: float) -> FloatArray:
@@ -151,67 +165,60 @@ def _new(ratio: FloatArray) -> FloatArray:
     return np.asarray(-1.5 * np.log1p(ratio * ratio) - ONSET_SPREAD)
 
 
-def _curve(swing: Sequence[_Track], back: float, tails: dict[str, float], settings: OnsetSettings) -> OnsetCurve | None:
-    grid = np.arange(back - settings.before_s, back + settings.after_s, settings.grid_s)
-    first = np.zeros(len(grid))
-    told, most, step = 0, -np.inf, np.inf
-    for track in swing:
-        part = _part(track, back, settings)
-        if part.stop - part.start < 6:
-            continue
-        told += 1
-        likelihood = _first_onset(track, part, tails[track.name], settings)
-        if likelihood.max() > most:
-            most, step = float(likelihood.max()), track.surprise.step
-        first += _blurred(track, part, likelihood, grid, settings)
-    if not told:
-        return None
-    at = float(grid[int(np.argmax(first))])
-    # Whether the ring is seen in its first sample depends on what all sensors share: its frequency and phase.
-    late = np.interp(grid + step, grid, first)
-    return OnsetCurve(
-        time=grid,
-        first=np.logaddexp(np.log1p(-settings.weak_share) + first, np.log(settings.weak_share) + late),
-        second=_second(swing, at, grid, tails, settings),
-        step=step,
-        sizes={track.name: _size(track, at, settings) for track in swing},
-    )
+def _first_blow(
+    track: _Track, back: FloatArray, grid: FloatArray, settings: OnsetSettings
+) -> tuple[BoolArray, FloatArray, FloatArray]:
+    """What a stream tells of the first blow: in which swings (S,) it tells anything, the largest log likelihood ratio
+    against no shock (S,), and its log likelihood (S, G) on the grid.  back: (S,) s.
+    """
+    surprise = track.surprise
+    rows, inside = _rows(surprise.time, back - settings.before_s, back + settings.after_s)
+    time, ratio = np.take_along_axis(surprise.time, rows, axis=1), np.take_along_axis(track.ratio, rows, axis=1)
+    known = np.take_along_axis(surprise.known, rows, axis=1) & inside
+    likelihood = np.where(inside, _first_onset(track, ratio, known, settings), -np.inf)
+    there = inside.sum(axis=1) >= LEAST_SAMPLES
+    peak = np.where(there, likelihood.max(axis=1, initial=-np.inf), 0.0)
+    density = np.exp(settings.trust * (likelihood - peak[:, None]))
+    # The onset lies in the interval before the sample which shows it first.
+    place = _samples_before(np.where(inside, time, np.inf), grid, settings)
+    density = np.take_along_axis(density, np.clip(place, 0, np.maximum(inside.sum(axis=1) - 1, 0)[:, None]), axis=1)
+    delay = dict(settings.delay_s).get(surprise.tracked_point, settings.other_delay_s)
+    spread = np.hypot(settings.edge_steps * surprise.step, surprise.clock_se)
+    blurred = [
+        np.convolve(row, _kernel(delay, sd, settings.grid_s), mode="same")
+        for row, sd in zip(density, spread.tolist(), strict=True)
+    ]
+    return there, peak, np.log(np.stack(blurred) + np.exp(settings.floor))
 
 
-def _part(track: _Track, back: float, settings: OnsetSettings) -> slice:
-    first, last = np.searchsorted(track.surprise.time, [back - settings.before_s, back + settings.after_s])
-    return slice(int(first), int(last))
+def _rows(time: FloatArray, start: FloatArray, end: FloatArray) -> tuple[IntArray, BoolArray]:
+    """Numbers (S, P) of the samples of `time` (S, M) from start (S,) until before end (S,), and which are so (S, P)."""
+    first, last = (np.sum(time < edge[:, None], axis=1) for edge in (start, end))
+    rows = first[:, None] + np.arange(max(int((last - first).max()), 1))
+    return np.minimum(rows, time.shape[1] - 1), rows < last[:, None]
 
 
-def _first_onset(track: _Track, part: slice, tail: float, settings: OnsetSettings) -> FloatArray:
-    """Log likelihood ratio against no shock, (K,), that sample k of the part is the first that the shock shows in."""
-    known = track.surprise.known[part]
-    ratio = track.ratio[part]
-    smooth = np.where(known, _smooth(ratio, tail), 0.0)
+def _samples_before(time: FloatArray, grid: FloatArray, settings: OnsetSettings) -> IntArray:
+    """For each time of an even grid (S, G) how many samples of `time` (S, P) came before it."""
+    swings, count = grid.shape
+    # The first grid point after each sample, from which on it counts.
+    after = np.floor(np.minimum((time - grid[:, :1]) / settings.grid_s, count)).astype(np.intp) + 1
+    cell = np.clip(after, 0, count) + (count + 1) * np.arange(swings)[:, None]
+    arrived = np.bincount(cell.ravel(), minlength=swings * (count + 1)).reshape(swings, count + 1)
+    return np.cumsum(arrived[:, :-1], axis=1)
+
+
+def _first_onset(track: _Track, ratio: FloatArray, known: BoolArray, settings: OnsetSettings) -> FloatArray:
+    """Log likelihood ratio against no shock, (S, P), that a sample is the first that the shock shows in."""
+    smooth = np.where(known, _smooth(ratio, track.tail), 0.0)
     new = np.where(known, _new(ratio), 0.0)
     ringing = np.where(known, _smooth(ratio, settings.ring_tail), 0.0)
-    length = max(round(settings.ring_length_s / track.surprise.step), 1)
-    chance = settings.ring_share * np.exp(-np.arange(1, length + 1) * track.surprise.step / settings.ring_s)
-    more = np.concatenate((ringing - smooth, np.zeros(length)))
-    later = windows(more, length)[1:]
-    gain = np.logaddexp(np.log(chance) + later, np.log1p(-chance)).sum(axis=1)
-    return np.asarray(new - smooth + gain)
-
-
-def _blurred(
-    track: _Track, part: slice, likelihood: FloatArray, grid: FloatArray, settings: OnsetSettings
-) -> FloatArray:
-    """A stream's log likelihood on the grid: the onset lies in the interval before the sample which shows it first."""
-    surprise = track.surprise
-    place = np.minimum(np.searchsorted(surprise.time[part], grid), len(likelihood) - 1)
-    level = settings.trust * (likelihood[place] - likelihood.max())
-    kernel = _kernel(
-        dict(settings.delay_s).get(surprise.tracked_point, settings.other_delay_s),
-        float(np.hypot(settings.edge_steps * surprise.step, surprise.clock_se)),
-        settings.grid_s,
-    )
-    density = np.convolve(np.exp(level), kernel, mode="same")
-    return np.asarray(np.log(density + np.exp(settings.floor)))
+    more, gain = ringing - smooth, new - smooth
+    step = track.surprise.step
+    for later in range(1, min(max(round(settings.ring_length_s / step), 1), ratio.shape[1] - 1) + 1):
+        chance = settings.ring_share * np.exp(-later * step / settings.ring_s)
+        gain[:, :-later] += np.logaddexp(np.log(chance) + more[:, later:], np.log1p(-chance))
+    return gain
 
 
 @lru_cache(maxsize=256)
@@ -225,47 +232,51 @@ def _kernel(delay: float, spread: float, step: float) -> FloatArray:
     return np.asarray(kernel / kernel.sum())
 
 
-def _size(track: _Track, at: float, settings: OnsetSettings) -> float:
-    """Natural log of the largest error within a ring's length from an onset on, in standard deviations."""
-    time = track.surprise.time
-    first = int(np.searchsorted(time, at - track.surprise.step))
-    last = int(np.searchsorted(time, at + settings.ring_length_s))
-    known = track.surprise.known[first:last]
-    if not known.any():
-        return np.nan
-    error = track.surprise.error[first:last][known]
-    energy = dot(error, error) / AXES
-    return float(0.5 * np.log(max(float(energy.max()), 1e-3)))
+def _sizes(tracks: Sequence[_Track], at: FloatArray, settings: OnsetSettings) -> list[dict[str, float]]:
+    """For each swing and stream, natural log of the largest error within a ring's length from an onset on, in standard
+    deviations; NaN where none is known.  at: (K,) s, the swings' onsets."""
+    sizes: list[dict[str, float]] = [{} for _ in at]
+    for track in tracks:
+        surprise = track.surprise
+        from_onset = surprise.time - at[surprise.swing, None]
+        ring = (from_onset >= -surprise.step) & (from_onset < settings.ring_length_s) & surprise.known
+        largest = np.where(ring, dot(surprise.error, surprise.error) / AXES, -np.inf).max(axis=1)
+        size = np.where(ring.any(axis=1), 0.5 * np.log(np.maximum(largest, 1e-3)), np.nan)
+        for k, value in zip(surprise.swing.tolist(), size.tolist(), strict=True):
+            sizes[k][track.name] = value
+    return sizes
 
 
-def _second(
-    swing: Sequence[_Track], at: float, grid: FloatArray, tails: dict[str, float], settings: OnsetSettings
-) -> FloatArray:
-    """Log likelihood ratio (G,) that a further blow came at each time after the first one at `at`."""
-    total = np.zeros(len(grid))
-    for track in swing:
+def _second(tracks: Sequence[_Track], at: FloatArray, grid: FloatArray, settings: OnsetSettings) -> FloatArray:
+    """Log likelihood ratio (K, G) that a further blow came at each time after the first one at `at` (K,)."""
+    total = np.zeros(grid.shape)
+    for track in tracks:
         surprise = track.surprise
         if surprise.tracked_point == CHEST or surprise.step > 0.0075:
             continue  # too far, or too coarse, to tell two blows apart
-        first = int(np.searchsorted(surprise.time, at - 0.5 * surprise.step))
-        count = min(round(1.2 * settings.ring_length_s / surprise.step), len(surprise.time) - first)
-        if count < 4 or not surprise.known[first : first + count].all():
-            continue
-        off = _off_line(surprise.error[first : first + count], settings)
-        ratio = np.concatenate((np.zeros(2), off))
-        told = np.clip(_new(ratio) - _smooth(ratio, 2.0), *settings.second_limits)
-        place = np.clip(np.searchsorted(surprise.time[first : first + count], grid), 0, count - 1)
-        inside = (grid > surprise.time[first + 1]) & (grid <= surprise.time[first + count - 1])
-        total += np.where(inside, told[place], settings.second_limits[0])
+        begin = at[surprise.swing] - 0.5 * surprise.step
+        rows = np.sum(surprise.time < begin[:, None], axis=1, keepdims=True)
+        rows = rows + np.arange(round(1.2 * settings.ring_length_s / surprise.step))
+        whole = rows[:, -1] < surprise.time.shape[1]
+        rows = np.minimum(rows, surprise.time.shape[1] - 1)
+        time, known = (np.take_along_axis(each, rows, axis=1) for each in (surprise.time, surprise.known))
+        whole &= known.all(axis=1)
+        swing, time, rows = surprise.swing[whole], time[whole], rows[whole]
+        off = _off_line(np.take_along_axis(surprise.error[whole], rows[..., None], axis=1), settings)
+        told = np.clip(_new(off) - _smooth(off, 2.0), *settings.second_limits)
+        place = np.clip(_samples_before(time, grid[swing], settings), 2, time.shape[1] - 1)
+        inside = (grid[swing] > time[:, 1:2]) & (grid[swing] <= time[:, -1:])
+        total[swing] += np.where(inside, np.take_along_axis(told, place - 2, axis=1), settings.second_limits[0])
     return np.clip(total, *settings.second_limits)
 
 
 def _off_line(error: FloatArray, settings: OnsetSettings) -> FloatArray:
-    """How far errors (K, 3) from the onset on leave the line of those before, over how far they did before (K - 2,)."""
-    moments = np.cumsum(error[:, :, None] * error[:, None, :], axis=0)
-    line = np.linalg.eigh(moments)[1][:-1, :, -1]
-    along, energy = dot(error[1:], line), dot(error, error)
-    across = np.maximum(energy[1:] - along**2, 0.0)
-    largest = np.maximum.accumulate(energy)
-    before = np.maximum.accumulate(across)[:-1] + settings.line_share**2 * largest[1:-1] + 2.0 * AXES
-    return np.asarray(np.sqrt(across[1:] / before))
+    """How far errors (S, C, 3) from the onset on leave the line of those before, over how far they did before
+    (S, C - 2)."""
+    moments = np.cumsum(error[..., :, None] * error[..., None, :], axis=1)
+    line = np.linalg.eigh(moments)[1][:, :-1, :, -1]
+    along, energy = dot(error[:, 1:], line), dot(error, error)
+    across = np.maximum(energy[:, 1:] - along**2, 0.0)
+    largest = np.maximum.accumulate(energy, axis=1)
+    before = np.maximum.accumulate(across, axis=1)[:, :-1] + settings.line_share**2 * largest[:, 1:-1] + 2.0 * AXES
+    return np.asarray(np.sqrt(across[:, 1:] / before))

@@ -39,36 +39,57 @@ def clues(swings: Sequence[Sequence[ShockWindow]], backs: Sequence[float], *, se
     """
     points = list(dict.fromkeys(window.tracked_point for swing in swings for window in swing))
     found = np.full((len(swings), len(points)), np.nan)
-    for k, (swing, back) in enumerate(zip(swings, backs, strict=True)):
-        for window in swing:
-            found[k, points.index(window.tracked_point)] = _fastest(window, back, settings) - back
+    for column, point in enumerate(points):
+        held = [(k, w) for k, swing in enumerate(swings) for w in swing if w.tracked_point == point]
+        steps = np.concatenate([np.diff(window.time) for _, window in held])
+        if not len(steps):
+            continue
+        step, reach = median(steps), settings.around_s + 4.0 * settings.smooth_s
+        after = np.arange(-reach, reach, min(step, 0.005))
+        longest_gap = max(settings.longest_gap_s, 2.5 * step)
+        even = [(k, gyr) for k, w in held if (gyr := _evenly(w, backs[k] + after, longest_gap)) is not None]
+        if even:
+            fastest = _fastest(after, np.stack([gyr for _, gyr in even]), settings)
+            found[[k for k, _ in even], column] = fastest
     return found
 
 
-def _fastest(window: ShockWindow, back: float, settings: PaceSettings) -> float:
-    """When a sensor turns fastest near the arm's return, s; NaN where samples are missing or the rate still grows."""
-    there = finite_rows(window.gyr)
-    reach = settings.around_s + 4.0 * settings.smooth_s
-    near = there & (np.abs(window.time - back) <= reach)
-    if near.sum() < 8:
-        return np.nan
-    step = median(np.diff(window.time))
-    grid = np.arange(back - reach, back + reach, min(step, 0.005))
-    known = window.time[near]
-    edges = np.concatenate(([grid[0]], known, [grid[-1]]))
-    if np.diff(edges).max() > max(settings.longest_gap_s, 2.5 * step):
-        return np.nan
-    gyr = np.stack([np.interp(grid, known, window.gyr[near, axis]) for axis in range(3)], axis=1)
-    speed = length(_smoothed(gyr, grid[1] - grid[0], settings.smooth_s))
-    inside = np.flatnonzero(np.abs(grid - back) <= settings.around_s)
-    best = int(inside[np.argmax(speed[inside])])
-    if best in (inside[0], inside[-1]):
-        return np.nan
-    return parabola_vertex(grid, speed, best)
+def _evenly(window: ShockWindow, grid: FloatArray, longest_gap: float) -> FloatArray | None:
+    """Angular velocity (G, 3) at even times (G,), by lines; None where too much is missing."""
+    time, gyr = window.time, window.gyr
+    first, last = np.searchsorted(time, (grid[0], grid[-1]), side="left")
+    time, gyr = time[first : last + 1], gyr[first : last + 1]
+    there = finite_rows(gyr)
+    if not there.all():
+        time, gyr = time[there], gyr[there]
+    if len(time) < 8:
+        return None
+    gaps = np.diff(time)
+    if max(float(gaps.max()), float(time[0] - grid[0]), float(grid[-1] - time[-1])) > longest_gap:
+        return None
+    return np.stack([np.interp(grid, time, gyr[:, axis]) for axis in range(3)], axis=1)
+
+
+def _fastest(time: FloatArray, gyr: FloatArray, settings: PaceSettings) -> FloatArray:
+    """When each of S stretches (S, G, 3) at even times (G,) turns fastest, (S,) s; NaN where the rate still grows."""
+    speed = length(_smoothed(gyr, float(time[1] - time[0]), settings.smooth_s))
+    inside = np.flatnonzero(np.abs(time) <= settings.around_s)
+    best = inside[np.argmax(speed[:, inside], axis=1)]
+    return np.array(
+        [
+            np.nan if k in (inside[0], inside[-1]) else parabola_vertex(time, row, k)
+            for row, k in zip(speed, best.tolist(), strict=True)
+        ]
+    )
 
 
 def _smoothed(values: FloatArray, step: float, spread: float) -> FloatArray:
+    """Values (S, G, 3) under a Gaussian along G; beyond their ends they are 0."""
     reach = int(np.ceil(4.0 * spread / step))
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * step / spread) ** 2)
-    kernel /= kernel.sum()
-    return np.stack([np.convolve(values[:, axis], kernel, mode="same") for axis in range(3)], axis=1)
+    kernel = np.exp(-0.5 * (np.arange(reach + 1) * step / spread) ** 2)
+    kernel /= kernel[0] + 2.0 * kernel[1:].sum()
+    smooth = kernel[0] * values
+    for shift, weight in enumerate(kernel[1:].tolist(), start=1):
+        smooth[:, shift:] += weight * values[:, :-shift]
+        smooth[:, :-shift] += weight * values[:, shift:]
+    return smooth

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray
-from imuswing.recording.model import BoolArray
-from imuswing.sensors.columns import finite_rows, median, windows
+from imuswing.recording.model import BoolArray, IntArray
+from imuswing.sensors.columns import median
 
 AXES = 3
 """Channels of one accelerometer or gyroscope."""
@@ -64,47 +64,64 @@ class ShockWindow:
 
 @dataclass(frozen=True, kw_only=True)
 class Surprise:
-    """Prediction errors of one accelerometer or gyroscope in one swing.
+    """Prediction errors of one accelerometer or gyroscope in the S swings that it saw, side by side, M samples each.
 
-    tracked_point: where it is worn.  quantity: `acc` or `gyr`.  step: s between samples.  time: (M,) s.
-    error: (M, 3) in standard deviations of the smooth motion's own errors, 0 where a channel was at its limit.
-    known: (M,) false where a sample was lost.  clock_se: as of the window.
+    tracked_point: where it is worn.  quantity: `acc` or `gyr`.  step: s between samples.  swing: (S,) numbers of the
+    swings.  time: (S, M) s, infinite after a swing's last sample.
+    error: (S, M, 3) in standard deviations of the smooth motion's own errors, 0 where a channel was at its limit.
+    known: (S, M) false where a sample was lost, or is none.  clock_se: (S,) as of the windows.
     """
 
     tracked_point: str
     quantity: str
     step: float
+    swing: IntArray
     time: FloatArray
     error: FloatArray
     known: BoolArray
-    clock_se: float
+    clock_se: FloatArray
 
 
 def surprises(
     windows: Sequence[Sequence[ShockWindow]], spans: Sequence[tuple[float, float]], *, settings: SurpriseSettings
-) -> list[list[Surprise]]:
-    """Prediction errors of every sensor in every swing of a session, swing by swing.
+) -> list[Surprise]:
+    """Prediction errors of every accelerometer and gyroscope in the swings of a session.
 
     windows: for each swing, its sensors.  spans: for each swing, top and return of the arm, s.
     """
-    found: list[list[Surprise]] = [[] for _ in windows]
+    found = []
     for point in dict.fromkeys(w.tracked_point for swing in windows for w in swing):
         held = [(k, w) for k, swing in enumerate(windows) for w in swing if w.tracked_point == point]
         held = [(k, w) for k, w in held if len(w.time) > 2 * settings.orders[1]]
-        for (values, full), quietest in zip((("acc", "acc_full"), ("gyr", "gyr_full")), settings.quietest, strict=True):
-            streams = [_Rows.of(w.time, getattr(w, values), getattr(w, full)) for _, w in held]
-            fitted = _fit(streams, [spans[k] for k, _ in held], settings)
+        if not held:
+            continue
+        swing, seen = np.array([k for k, _ in held]), [w for _, w in held]
+        for quantity, quietest in zip(("acc", "gyr"), settings.quietest, strict=True):
+            rows = _Rows.of(seen, quantity)
+            fitted = _fit(rows, np.array(spans)[swing], settings)
             if fitted is None:
                 continue
             coefficients, spread = fitted
-            for (k, window), rows in zip(held, streams, strict=True):
-                found[k].append(_errors(window, values, rows, coefficients, max(spread, quietest)))
+            error, known = _errors(rows, coefficients, max(spread, quietest))
+            found.append(
+                Surprise(
+                    tracked_point=point,
+                    quantity=quantity,
+                    step=rows.step,
+                    swing=swing,
+                    time=rows.time,
+                    error=error,
+                    known=known,
+                    clock_se=np.array([w.clock_se for w in seen]),
+                )
+            )
     return found
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Rows:
-    """Rows of one stream: values (M, 3) with gaps bridged by lines, and which were lost (M,) or full (M, 3)."""
+    """One stream's rows in S swings, padded to M: time (S, M), infinite where padded, values (S, M, 3) with gaps
+    bridged by lines, and which were lost, or are none (S, M), or full (S, M, 3)."""
 
     time: FloatArray
     step: float
@@ -113,92 +130,95 @@ class _Rows:
     full: BoolArray
 
     @classmethod
-    def of(cls, time: FloatArray, raw: FloatArray, full: BoolArray) -> _Rows:
-        lost = ~finite_rows(raw)
-        values = np.array(raw)
-        if lost.any():
-            known = np.flatnonzero(~lost)
-            for axis in range(AXES):
-                values[lost, axis] = np.interp(np.flatnonzero(lost), known, raw[known, axis]) if len(known) else 0.0
+    def of(cls, windows: Sequence[ShockWindow], quantity: str) -> _Rows:
+        count = np.array([len(w.time) for w in windows])
+        inside = np.arange(count.max()) < count[:, None]
+        time, values = np.full(inside.shape, np.inf), np.zeros((*inside.shape, AXES))
+        full = np.zeros(inside.shape, np.bool_)
+        time[inside] = np.concatenate([w.time for w in windows])
+        values[inside] = np.concatenate([getattr(w, quantity) for w in windows])
+        full[inside] = np.concatenate([getattr(w, f"{quantity}_full") for w in windows])
+        gone = ~np.isfinite(values[..., 0] + values[..., 1] + values[..., 2])
+        for k in np.flatnonzero(gone.any(axis=1)).tolist():
+            values[k, : count[k]] = _bridged(values[k, : count[k]], gone[k, : count[k]])
         # Which channels are at the limit: those as large as the largest one of the full rows.
-        limit = float(np.abs(values[full]).max()) if full.any() else np.inf
+        size = np.abs(values)
+        limit = np.where(full[..., None], size, -np.inf).max(axis=(1, 2))
         return cls(
             time=time,
-            step=median(np.diff(time)),
+            step=median(np.concatenate([np.diff(w.time) for w in windows])),
             values=values,
-            lost=lost,
-            full=full[:, None] & (np.abs(values) >= 0.97 * limit),
+            lost=gone | ~inside,
+            full=full[..., None] & (size >= 0.97 * limit[:, None, None]),
         )
 
 
-def _history(values: FloatArray, order: int) -> FloatArray:
-    """The `order` samples (M - order, 3, order) before each sample from number `order` on, newest first."""
-    return windows(values[:-1], order)[:, ::-1].swapaxes(1, 2)
+def _bridged(values: FloatArray, lost: BoolArray) -> FloatArray:
+    """Values (M, 3) with straight lines through what was lost (M,); zeros where all was."""
+    known, missing = np.flatnonzero(~lost), np.flatnonzero(lost)
+    bridged = np.array(values)
+    for axis in range(AXES):
+        bridged[missing, axis] = np.interp(missing, known, values[known, axis]) if len(known) else 0.0
+    return bridged
 
 
-def _fit(
-    streams: Sequence[_Rows], spans: Sequence[tuple[float, float]], settings: SurpriseSettings
-) -> tuple[FloatArray, float] | None:
-    """Coefficients (P,) and the standard deviation of their errors, fitted robustly to all swings' smooth parts."""
-    if not streams:
-        return None
-    order = int(np.clip(round(settings.history_s / streams[0].step), *settings.orders))
-    smooth = [_smooth(rows, span, order, settings) for rows, span in zip(streams, spans, strict=True)]
-    count = AXES * sum(int(m.sum()) for m in smooth)
-    fewer = min(order, count // settings.rows_a_coefficient)
+def _fit(rows: _Rows, spans: FloatArray, settings: SurpriseSettings) -> tuple[FloatArray, float] | None:
+    """Coefficients (P,) and the standard deviation of their errors, fitted robustly to all swings' smooth parts.
+
+    spans: (S, 2) top and return of the arm, s.
+    """
+    order = int(np.clip(round(settings.history_s / rows.step), *settings.orders))
+    swing, later = np.nonzero(_smooth(rows, spans, order, settings))
+    fewer = min(order, AXES * len(swing) // settings.rows_a_coefficient)
     if fewer < 2:
         return None
-    past = np.concatenate(
-        [_history(r.values, order)[m, :, :fewer].reshape(-1, fewer) for r, m in zip(streams, smooth, strict=True)]
-    )
-    now = np.concatenate([r.values[order:][m].ravel() for r, m in zip(streams, smooth, strict=True)])
-    weight = np.ones(len(now))
+    sample = later + order
+    now = rows.values[swing, sample].ravel()
+    past = np.stack([rows.values[swing, sample - back].ravel() for back in range(1, fewer + 1)])
+    weight: FloatArray = np.ones(len(now))
     ridge = 1e-9 * np.eye(fewer) * float(np.sum(past * past)) / fewer
     spread = 0.0
-    coefficients = np.zeros(fewer)
+    coefficients: FloatArray = np.zeros(fewer)
     for _ in range(settings.rounds):
-        coefficients = np.linalg.solve(past.T @ (past * weight[:, None]) + ridge, past.T @ (weight * now))
-        residual = now - past @ coefficients
+        weighted = past * weight
+        coefficients = np.linalg.solve(weighted @ past.T + ridge, weighted @ now)
+        residual = now - coefficients @ past
         spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
         weight = 1.0 / (1.0 + (residual / (settings.outlier * spread)) ** 2)
     return coefficients, spread
 
 
-def _smooth(rows: _Rows, span: tuple[float, float], order: int, settings: SurpriseSettings) -> BoolArray:
-    """Samples (M - order,) of a downswing or follow-through, clear of the shock, with a whole history."""
-    top, back = span
-    time = rows.time[order:]
-    bad = np.concatenate(([0], np.cumsum(rows.lost | rows.full.any(axis=1))))
-    whole = bad[order + 1 :] == bad[: -order - 1]
-    return np.asarray(whole & (((time > top) & (time < back - settings.before_s)) | (time > back + settings.after_s)))
+def _smooth(rows: _Rows, spans: FloatArray, order: int, settings: SurpriseSettings) -> BoolArray:
+    """Samples (S, M - order) of a downswing or follow-through, clear of the shock, with a whole history."""
+    top, back = spans[:, :1], spans[:, 1:]
+    time = rows.time[:, order:]
+    whole = ~_dilated(rows.lost | rows.full.any(axis=2), order)[:, order:]
+    return whole & (((time > top) & (time < back - settings.before_s)) | (time > back + settings.after_s))
 
 
-def _errors(window: ShockWindow, quantity: str, rows: _Rows, coefficients: FloatArray, spread: float) -> Surprise:
-    order = len(coefficients)
+def _errors(rows: _Rows, coefficients: FloatArray, spread: float) -> tuple[FloatArray, BoolArray]:
+    """Errors (S, M, 3) in standard deviations, and which are known (S, M)."""
+    order, samples = len(coefficients), rows.time.shape[1]
     error = np.zeros_like(rows.values)
-    error[order:] = (rows.values[order:] - _history(rows.values, order) @ coefficients) / spread
+    error[:, order:] = rows.values[:, order:]
+    for back, share in enumerate(coefficients.tolist(), start=1):
+        error[:, order:] -= share * rows.values[:, order - back : samples - back]
+    error /= spread
     known = ~_dilated(rows.lost, order)
-    known[:order] = False
+    known[:, :order] = False
     if rows.full.any():
         # At its limit a channel would go on outwards: only an error in that direction is a true one, at least so large.
         outwards = np.sign(error) == np.sign(rows.values)
-        first = rows.full & ~np.concatenate((np.zeros((1, AXES), np.bool_), rows.full[:-1]))
-        spoilt = np.stack([_dilated(rows.full[:, axis], order) for axis in range(AXES)], axis=1)
+        first = rows.full.copy()
+        first[:, 1:] &= ~rows.full[:, :-1]
+        spoilt = np.stack([_dilated(rows.full[..., axis], order) for axis in range(AXES)], axis=2)
         error[spoilt & ~(first & outwards)] = 0.0
-    return Surprise(
-        tracked_point=window.tracked_point,
-        quantity=quantity,
-        step=rows.step,
-        time=rows.time,
-        error=error,
-        known=known,
-        clock_se=window.clock_se,
-    )
+    return error, known
 
 
 def _dilated(flags: BoolArray, by: int) -> BoolArray:
-    """Flags (M,) that also cover the `by` samples after each."""
-    if not flags.any():
-        return flags
-    run: FloatArray = np.cumsum(np.concatenate((np.zeros(by + 1), flags)))
-    return np.asarray(run[by + 1 :] > run[: -by - 1])
+    """Flags (S, M) that also cover the `by` samples after each."""
+    wide = flags.copy()
+    for back in range(1, by + 1):
+        wide[:, back:] |= flags[:, :-back]
+    return wide

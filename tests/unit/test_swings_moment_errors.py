@@ -94,7 +94,7 @@ def test_kinks_of_a_smooth_movement_without_noise_are_no_shocks() -> None:
     window = ShockWindow(
         tracked_point="lead_hand", time=time, acc=acc, gyr=0.1 * acc, acc_full=full, gyr_full=full, clock_se=0.0
     )
-    found = surprises([[window]], [(0.1, 0.6)], settings=SurpriseSettings())[0]
+    found = surprises([[window]], [(0.1, 0.6)], settings=SurpriseSettings())
     assert found
     assert max(float(np.abs(s.error).max()) for s in found if s.quantity == "acc") < 10.0
 
