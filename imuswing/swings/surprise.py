@@ -178,10 +178,10 @@ def _fit(rows: _Rows, spans: FloatArray, settings: SurpriseSettings) -> tuple[Fl
     weight: FloatArray = np.ones(len(now))
     ridge = 1e-9 * np.eye(fewer) * float(np.sum(past * past)) / fewer
     spread = 0.0
-    coefficients: FloatArray = np.zeros(fewer)
+    coefficients = np.zeros(fewer)
     for _ in range(settings.rounds):
         weighted = past * weight
-        coefficients = np.linalg.solve(weighted @ past.T + ridge, weighted @ now)
+        coefficients = np.asarray(np.linalg.solve(weighted @ past.T + ridge, weighted @ now), dtype=np.float64)
         residual = now - coefficients @ past
         spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
         weight = 1.0 / (1.0 + (residual / (settings.outlier * spread)) ** 2)
