@@ -10,6 +10,7 @@ import pytest
 from recordings_for_tests import IMU_CHANNELS, hand_written_dataset
 
 from imuswing.errors import RecordingError
+from imuswing.recording import motion_table
 from imuswing.recording.model import Event
 from imuswing.recording.read import RecordingWarning, find_recordings, read, read_all
 
@@ -266,3 +267,21 @@ def test_read_all_gives_one_after_the_other(tmp_path: Path) -> None:
     recordings = read_all(path.parent.parent)
     assert next(recordings).source == path
     assert next(recordings, None) is None
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
+def test_a_large_file_read_by_blocks_gives_the_same(
+    line_end: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both ways of reading against the numbers that were written; 3 MB are several of the parser's blocks (1 MB)."""
+    rng = np.random.default_rng(3)
+    numbers = rng.normal(size=(60_000, 6)).round(6)
+    lost = rng.random(numbers.shape) < 0.01
+    cells = np.where(lost, "n/a", np.char.mod("%.6f", numbers))
+    rows = ["\t".join(row) for row in cells]
+    path = hand_written_dataset(tmp_path, motion=line_end.join(rows) + line_end)
+    numbers[lost] = np.nan
+    for large in (motion_table.LARGE_FILE, 0):
+        monkeypatch.setattr(motion_table, "LARGE_FILE", large)
+        chest = read(path).sensors["chest"]
+        np.testing.assert_array_equal(np.hstack((chest.acc, chest.gyr)), numbers)
