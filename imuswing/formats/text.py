@@ -191,7 +191,7 @@ def _start(lines: list[str], separator: str, decimal: str) -> int | None:
 
 def _names(lines: list[str], skip: int, separator: str, count: int) -> tuple[tuple[str, ...], bool]:
     """Names from the line above the numbers; a second line above may hold units."""
-    above = [split(line, separator) for line in lines[max(skip - 3, 0) : skip] if line.strip()]
+    above = [_whole(split(line, separator), count) for line in lines[max(skip - 3, 0) : skip] if line.strip()]
     # A row for units that holds none is no header.
     rows = [[cell.lstrip("#").strip() for cell in row] for row in above if len(row) == count and any(row)][-2:]
     if not rows or not any(re.search("[A-Za-z]", cell) for cell in rows[-1]):
@@ -204,6 +204,19 @@ def _names(lines: list[str], skip: int, separator: str, count: int) -> tuple[tup
         name = name or f"column {k + 1}"
         unique.append(name if name not in unique else f"{name} (column {k + 1})")
     return tuple(unique), True
+
+
+def _whole(cells: list[str], count: int) -> list[str]:
+    """The cells of a header; `AccX, g` was cut in two where the separator is a comma and nobody quoted it."""
+    if len(cells) <= count:
+        return cells
+    whole: list[str] = []
+    for cell in cells:
+        if whole and cell and is_unit(cell):
+            whole[-1] = f"{whole[-1]} [{cell}]"
+        else:
+            whole.append(cell)
+    return whole if len(whole) == count else cells
 
 
 def _kind(cells: list[str], decimal: str) -> str:
