@@ -196,9 +196,9 @@ def _signatures(oriented: Oriented, candidates: Sequence[Candidate], settings: S
         at = np.searchsorted(motion.time, times)
         inside = (at[:, 0] > 0) & (at[:, -1] < len(motion.time))
         inside[inside] &= ~motion.unusable[at[inside]].any(axis=1)
-        seen = oriented.coarse[point][at[inside]]
-        for k, q in zip(np.flatnonzero(inside).tolist(), seen, strict=True):
-            found[k][point] = signature(q, settings=settings.judge.evidence)
+        seen = signature(oriented.coarse[point][at[inside]], settings=settings.judge.evidence)
+        for k, saw in zip(np.flatnonzero(inside).tolist(), seen, strict=True):
+            found[k][point] = saw
     return found
 
 

@@ -229,7 +229,7 @@ def _prior(motion: Motion, correction: SensorCorrection, settings: SegmentSettin
 
 def _tilt_by_accelerometer(matrix: FloatArray, correction: SensorCorrection) -> FloatArray:
     """(S, 2, 2) rad²: how the accelerometer's own errors tilt gravity, about earth's X and Y, in poses (S, 3, 3)."""
-    error = np.stack([correction.acc_covariance(pose[2] * STANDARD_GRAVITY) for pose in matrix])
+    error = correction.acc_covariance(matrix[:, 2] * STANDARD_GRAVITY)
     # Gravity is seen off by (psi_y, -psi_x).
     across = np.stack((-matrix[:, 1], matrix[:, 0]), axis=1) / STANDARD_GRAVITY
     return np.asarray(across @ error @ across.transpose(0, 2, 1))

@@ -134,9 +134,12 @@ class SensorCorrection:
         return self.covariance[:9, :9]
 
     def acc_covariance(self, acc: FloatArray) -> FloatArray:
-        """(3, 3) (m/s²)²: error of a reading acc (3,), m/s² in sensor axes, once the correction is taken off."""
-        slope = np.concatenate((np.eye(3), np.kron(np.eye(3), acc)), axis=1)
-        return np.asarray(slope @ self.covariance[9:, 9:] @ slope.T)
+        """(..., 3, 3) (m/s²)²: error of readings acc (..., 3), m/s² in sensor axes, with the correction taken off."""
+        slope = np.zeros((*acc.shape[:-1], 3, 12))
+        for axis in range(3):
+            slope[..., axis, axis] = 1.0
+            slope[..., axis, 3 + 3 * axis : 6 + 3 * axis] = acc
+        return np.asarray(slope @ self.covariance[9:, 9:] @ slope.swapaxes(-1, -2))
 
     @property
     def gyro_matrix_se(self) -> FloatArray:

@@ -9,12 +9,13 @@ in the sensors' own axes, so no calibration is needed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray, inverse, log, multiply, rotate
+from imuswing.orientation.quaternion import FloatArray, inverse, length, log, multiply, rotate
 from imuswing.swings.find import Candidate
 
 
@@ -33,9 +34,10 @@ class Trait:
 
     def odds(self, value: float) -> float:
         """Log odds at a value; a trait that could not be seen (NaN) adds nothing."""
-        if not np.isfinite(value):
+        if not math.isfinite(value):
             return 0.0
-        return float(np.interp(value, (self.low, self.high), (self.at_low, self.at_high)))
+        share = min(max((value - self.low) / (self.high - self.low), 0.0), 1.0)
+        return self.at_low + share * (self.at_high - self.at_low)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,14 +93,15 @@ def swing_log_odds(
 
 
 def signature(q: FloatArray, *, settings: EvidenceSettings) -> FloatArray:
-    """What one sensor saw of a movement, (3, 3), in its own axes: up at address, and the turns back and down.
+    """What one sensor saw of movements, (..., 3, 3), in its own axes: up at address, and the turns back and down.
 
-    q: (3, 4) earth from sensor at address, top and return. Turns are rotation vectors of unit length, shorter if small.
+    q: (..., 3, 4) earth from sensor at address, top and return. Turns are rotation vectors of unit length, shorter if
+    small.
     """
-    up = rotate(inverse(q[0]), np.array([0.0, 0.0, 1.0]))
-    turns = log(multiply(inverse(q[:2]), q[1:]))
-    size = np.maximum(np.linalg.norm(turns, axis=1, keepdims=True), settings.least_turn)
-    return np.vstack((up, turns / size))
+    up = rotate(inverse(q[..., :1, :]), np.array([0.0, 0.0, 1.0]))
+    turns = log(multiply(inverse(q[..., :2, :]), q[..., 1:, :]))
+    size = np.maximum(length(turns), settings.least_turn)
+    return np.concatenate((up, turns / size[..., None]), axis=-2)
 
 
 def with_likeness(
@@ -119,7 +122,7 @@ def with_likeness(
         seen = chance.sum() - chance
         trust = seen / (seen + settings.alike_weight)
         relative = np.log(np.maximum(support / max(float(support.max()), 1e-9), 1e-9))
-        together = alone + trust * np.array([settings.alike.odds(float(value)) for value in relative])
+        together = alone + trust * np.array([settings.alike.odds(value) for value in relative.tolist()])
     return together
 
 
@@ -130,7 +133,7 @@ def _alike(signatures: Sequence[Mapping[str, FloatArray]], settings: EvidenceSet
     scale = np.array([settings.alike_address, settings.alike_turn, settings.alike_turn])
     for point in sorted({point for seen in signatures for point in seen}):
         table = np.array([seen.get(point, np.full((3, 3), np.nan)) for seen in signatures])
-        apart = np.linalg.norm(table[:, None] - table[None], axis=3) / scale
+        apart = length(table[:, None] - table) / scale
         whole = np.all(np.isfinite(apart), axis=2)
         square += np.where(whole, np.mean(apart**2, axis=2), 0.0)
         shared += whole

@@ -79,32 +79,21 @@ def place_impacts(
     told = [k for k, curve in enumerate(curves) if curve is not None]
     if not told:
         return [None] * len(curves)
-    logs = {}
-    for k in told:
-        curve = curves[k]
-        assert curve is not None
-        share = settings.ground_noted if ground_noted[k] else settings.ground_first
-        logs[k] = _either_blow(curve, share, settings)
+    seen = [curve for curve in curves if curve is not None]
+    shares = np.where(ground_noted[told], settings.ground_noted, settings.ground_first)
+    logs = np.stack([_either_blow(curve, share, settings) for curve, share in zip(seen, shares.tolist(), strict=True)])
+    after = np.stack([curve.time for curve in seen]) - np.asarray(backs)[told, None]
     centre = np.full(len(curves), settings.usual_s)
     spread = np.full(len(curves), settings.usual_spread_s)
-    found: dict[int, tuple[float, float]] = {}
     for _ in range(settings.rounds):
-        for k in told:
-            curve = curves[k]
-            assert curve is not None
-            found[k] = _posterior(curve.time, logs[k], backs[k] + centre[k], spread[k], settings)
-        teach = [k for k in told if struck[k] > 0.5 and found[k][1] < settings.unclear_s]
-        offsets = np.array([found[k][0] - backs[k] for k in teach])
-        errors = np.array([found[k][1] for k in teach])
-        centre, spread = _learn(offsets, errors, clues, teach, settings)
+        offset, sd = _posterior(after, logs, centre[told], spread[told], settings)
+        teach = (struck[told] > 0.5) & (sd < settings.unclear_s)
+        centre, spread = _learn(offset[teach], sd[teach], clues, np.array(told)[teach].tolist(), settings)
     impacts: list[Impact | None] = [None] * len(curves)
-    for k in told:
-        curve = curves[k]
-        assert curve is not None
-        time, sd = found[k]
+    for k, curve, late, error in zip(told, seen, offset.tolist(), sd.tolist(), strict=True):
         model = settings.model_steps * curve.step + max(curve.step - settings.coarse_s, 0.0)
-        se = float(np.hypot(sd, model))
-        impacts[k] = Impact(time=time, se=se, unclear=se > settings.unclear_s)
+        se = float(np.hypot(error, model))
+        impacts[k] = Impact(time=backs[k] + late, se=se, unclear=se > settings.unclear_s)
     return impacts
 
 
@@ -124,15 +113,16 @@ def _either_blow(curve: OnsetCurve, share: float, settings: ImpactSettings) -> F
 
 
 def _posterior(
-    time: FloatArray, log: FloatArray, centre: float, spread: float, settings: ImpactSettings
-) -> tuple[float, float]:
-    """Mean and standard deviation (s) with a Student distribution of the place in the swing."""
-    away = (time - centre) / spread
+    time: FloatArray, log: FloatArray, centre: FloatArray, spread: FloatArray, settings: ImpactSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation (K,), s, of log likelihoods at times (K, G) with a Student distribution of the place
+    in the swing, of its own centre and spread (K,)."""
+    away = (time - centre[:, None]) / spread[:, None]
     log = log - 0.5 * (settings.tail + 1.0) * np.log1p(away * away / settings.tail)
-    weight = np.exp(log - log.max())
-    weight /= weight.sum()
-    mean = float(weight @ time)
-    return mean, float(np.sqrt(weight @ (time - mean) ** 2))
+    weight = np.exp(log - log.max(axis=1, keepdims=True))
+    weight /= weight.sum(axis=1, keepdims=True)
+    mean = np.sum(weight * time, axis=1)
+    return mean, np.sqrt(np.sum(weight * (time - mean[:, None]) ** 2, axis=1))
 
 
 def _learn(
