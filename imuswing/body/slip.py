@@ -80,11 +80,12 @@ def find_slip(
     count = len(address_times)
     best: tuple[float, int] | None = None
     for split in range(settings.least_swings, count - settings.least_swings + 1):
-        step, error = _step(address_ups[:split], address_ups[split:])
-        if step >= settings.least_angle and step >= settings.least_ratio * error:
-            score = step / error
-            if best is None or score > best[0]:
-                best = (score, split)
+        before, after = address_ups[:split], address_ups[split:]
+        if _between(_mean(before), _mean(after)) < settings.least_angle:
+            continue
+        step, error = _step(before, after)
+        if step >= settings.least_ratio * error and (best is None or step / error > best[0]):
+            best = (step / error, split)
     if best is None:
         return None
     split = best[1]

@@ -52,17 +52,21 @@ class RateSettings:
 
 @dataclass(frozen=True, kw_only=True)
 class TrunkRates:
-    """Turn rate of a trunk segment through a swing (M,), rad/s, smoothed, and its angular velocity (M, 3)."""
+    """Turn rate of a trunk segment through a swing (M,), rad/s, smoothed, and its angular velocity (M, 3); fastest: the
+    largest turn rate of either sign."""
 
     time: FloatArray
     omega: FloatArray
     turn_rate: FloatArray
+    fastest: float
 
 
 def smooth_rates(segment: SegmentMotion, *, lead_side: LeadSide, settings: RateSettings) -> TrunkRates:
     """Smooth the segment's angular velocity without phase shift."""
     omega = smooth_gaussian(segment.omega, rate=segment.rate, sd_s=settings.smoothing_s)
-    return TrunkRates(time=segment.time, omega=omega, turn_rate=define.trunk_turn_rate(omega, lead_side))
+    turn_rate = define.trunk_turn_rate(omega, lead_side)
+    fastest = float(max(turn_rate.max(), -turn_rate.min()))
+    return TrunkRates(time=segment.time, omega=omega, turn_rate=turn_rate, fastest=fastest)
 
 
 def turn_rate_at_impact(
@@ -71,7 +75,7 @@ def turn_rate_at_impact(
     """Turn rate at impact, rad/s."""
     index = _nearest(rates.time, moments.impact)
     value = _value(rates, moments.impact)
-    peak = float(np.max(np.abs(rates.turn_rate)))
+    peak = rates.fastest
     timing = _slope(rates, moments.impact) * moments.impact_se
     return Estimate(value=value, se=_se(segment, rates, index, peak, timing, settings))
 
@@ -88,7 +92,7 @@ def slowest_through(segment: SegmentMotion, rates: TrunkRates, moments: Moments,
     start, end = moments.impact - settings.before_s, moments.impact + settings.after_s
     value, time, at_edge = _extreme(rates, start, end, sign=-1.0)
     timing = _slope(rates, time) * moments.impact_se if at_edge else 0.0
-    peak = float(np.max(np.abs(rates.turn_rate)))
+    peak = rates.fastest
     return Estimate(value=value, se=_se(segment, rates, _nearest(rates.time, time), peak, timing, settings))
 
 
@@ -136,8 +140,9 @@ def tilt_rate_at_impact(
     up = rotate(q * np.array([1.0, -1.0, -1.0, -1.0]), define.Z_AXIS)
     side = -define.trunk_sign(lead_side) * define.Z_AXIS
     direction = cross(side, up)
-    peak = float(np.max(np.abs(rates.turn_rate)))
-    variance = float(direction @ _omega_covariance(segment, rates, index, settings) @ direction)
+    peak = rates.fastest
+    x, y, z = direction.tolist()
+    variance = _variance(segment, rates, index, (x, y, z), settings)
     # A tilted orientation changes the rate by the turning across it.
     tilted = cross(cross(omega, side), up)
     variance += float(tilted @ _rotation_covariance(segment, index) @ tilted)
@@ -151,7 +156,7 @@ def _normal(z: float) -> float:
 
 
 def _nearest(time: FloatArray, at: float) -> int:
-    return int(np.clip(np.searchsorted(time, at), 0, len(time) - 1))
+    return min(int(time.searchsorted(at)), len(time) - 1)
 
 
 def _value(rates: TrunkRates, at: float) -> float:
@@ -159,13 +164,14 @@ def _value(rates: TrunkRates, at: float) -> float:
 
 
 def _slope(rates: TrunkRates, at: float, half_s: float = 0.01) -> float:
-    return (_value(rates, at + half_s) - _value(rates, at - half_s)) / (2.0 * half_s)
+    before, after = np.interp((at - half_s, at + half_s), rates.time, rates.turn_rate).tolist()
+    return float(after - before) / (2.0 * half_s)
 
 
 def _extreme(rates: TrunkRates, start: float, end: float, *, sign: float) -> tuple[float, float, bool]:
     """Largest (sign +1) or smallest (−1) turn rate between two times: value, its time, and whether it is at an edge."""
-    inside = (rates.time > start) & (rates.time < end)
-    times = np.concatenate(([start], rates.time[inside], [end]))
+    first, last = rates.time.searchsorted(start, "right"), rates.time.searchsorted(end)
+    times = np.concatenate(([start], rates.time[first:last], [end]))
     values = np.interp(times, rates.time, rates.turn_rate)
     best = int(np.argmax(sign * values))
     return float(values[best]), float(times[best]), best in (0, len(times) - 1)
@@ -176,26 +182,33 @@ def _rotation_covariance(segment: SegmentMotion, index: int) -> FloatArray:
     return np.asarray(e @ segment.error_covariance @ e.T)
 
 
-def _omega_covariance(segment: SegmentMotion, rates: TrunkRates, index: int, settings: RateSettings) -> FloatArray:
-    """(3, 3): error of the angular velocity in segment axes from alignment, bias, scale and noise."""
-    omega = rates.omega[index]
-    wx, wy, wz = omega
-    across = np.array([[0.0, -wz, wy], [wz, 0.0, -wx], [-wy, wx, 0.0]])
-    alignment = segment.error_covariance[ALIGNMENT, ALIGNMENT]
-    bias = float(np.trace(segment.error_covariance[BIAS, BIAS])) / 3.0
-    scale = np.diag(segment.error_covariance[SCALE, SCALE]).reshape(3, 3)
+def _variance(
+    segment: SegmentMotion, rates: TrunkRates, index: int, direction: tuple[float, float, float], settings: RateSettings
+) -> float:
+    """Variance of the angular velocity along a direction in segment axes, from alignment, bias, scale and noise.
+
+    In plain floats: four times a swing the overhead of small arrays would be most of the work.
+    """
+    x, y, z = direction
+    wx, wy, wz = rates.omega[index].tolist()
+    own = np.diagonal(segment.error_covariance)
+    bias = sum(own[BIAS].tolist()) / 3.0
+    scale = own[SCALE].tolist()
     # Scale errors stand in sensor axes; their mean size serves for any mounting.
-    along, cross = float(np.trace(scale)) / 3.0, float(scale.sum() - np.trace(scale)) / 6.0
-    size = float(omega @ omega)
-    gyro = np.diag(along * omega**2 + cross * (size - omega**2))
+    trace = scale[0] + scale[4] + scale[8]
+    along, cross = trace / 3.0, (sum(scale) - trace) / 6.0
+    size = wx * wx + wy * wy + wz * wz
+    gyro = sum(d * d * (along * w * w + cross * (size - w * w)) for d, w in zip(direction, (wx, wy, wz), strict=True))
     # White noise after a weighted mean: the sum of squared weights of a Gaussian.
     noise = segment.gyr_noise**2 * min(1.0 / (2.0 * math.sqrt(math.pi) * settings.smoothing_s * segment.rate), 1.0)
-    return np.asarray(across @ alignment @ across.T + np.eye(3) * (bias + noise) + gyro)
+    across = np.array([y * wz - z * wy, z * wx - x * wz, x * wy - y * wx])
+    alignment = float(across @ segment.error_covariance[ALIGNMENT, ALIGNMENT] @ across)
+    return alignment + (x * x + y * y + z * z) * (bias + noise) + gyro
 
 
 def _se(
     segment: SegmentMotion, rates: TrunkRates, index: int, peak: float, timing: float, settings: RateSettings
 ) -> float:
-    variance = float(_omega_covariance(segment, rates, index, settings)[1, 1])
+    variance = _variance(segment, rates, index, (0.0, 1.0, 0.0), settings)
     skin = settings.skin_rate + settings.skin_share * peak
     return math.sqrt(variance + skin**2 + timing**2)

@@ -176,9 +176,10 @@ def _put_tempo(row: dict[str, float | str | None], moments: Moments) -> None:
 def _sample_flags(swing: SwingMotion) -> list[str]:
     flags = []
     for point, segment in swing.segments.items():
-        during = (segment.time >= swing.moments.address) & (segment.time <= swing.moments.impact + 0.15)
-        if np.any(segment.unusable[during]):
+        first = segment.time.searchsorted(swing.moments.address)
+        during = slice(first, segment.time.searchsorted(swing.moments.impact + 0.15, "right"))
+        if segment.unusable[during].any():
             flags.append(f"{point}_samples_unusable")
-        elif np.any(segment.bridged[during]):
+        elif segment.bridged[during].any():
             flags.append(f"{point}_samples_bridged")
     return flags

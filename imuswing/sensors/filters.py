@@ -93,12 +93,20 @@ def smooth_gaussian(x: npt.ArrayLike, *, rate: float, sd_s: float) -> FloatArray
     reach = min(math.ceil(4.0 * sd_s * rate), len(values) - 1)
     if reach < 1:
         return values.copy()
-    edges = (np.arange(-reach, reach + 2) - 0.5) / (sd_s * rate)
-    weights = np.diff([0.5 * math.erfc(-edge / math.sqrt(2.0)) for edge in edges])
-    weights /= weights.sum()
+    weights = _gaussian(reach, sd_s * rate)
     extended = np.concatenate(
         (2.0 * values[:1] - values[reach:0:-1], values, 2.0 * values[-1:] - values[-2 : -reach - 2 : -1]), axis=0
     )
     columns = extended.reshape(len(extended), -1)
     smooth = np.stack([np.convolve(column, weights, mode="valid") for column in columns.T], axis=1)
     return smooth.reshape(values.shape)
+
+
+@lru_cache(maxsize=64)
+def _gaussian(reach: int, sd: float) -> FloatArray:
+    """Weights (2·reach + 1,) of a Gaussian whose SD is so many samples, read-only."""
+    edges = (np.arange(-reach, reach + 2) - 0.5) / sd
+    weights = np.diff([0.5 * math.erfc(-edge / math.sqrt(2.0)) for edge in edges])
+    weights /= weights.sum()
+    weights.flags.writeable = False
+    return weights
