@@ -9,7 +9,7 @@ safer than by the first movement.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -131,6 +131,10 @@ def calibrate(
     priors = priors or CarePriors()
     readings = read_steps(motions, events)
     addresses = addresses or {}
+    guessed = any(event.trial_type == STAND and event.note == FOUND_IN_DATA for event in events)
+    if guessed and (FOREARM_ROLL, LEAD_FOREARM) not in readings.turning:
+        # Nothing vouches for arms that hang straight in a stillness that nobody marked: a club may rest in the hands.
+        priors = replace(priors, stand_arm=priors.address_arm)
     alignments: dict[str, Alignment] = {}
     for point in motions:
         address = addresses.get(point)
@@ -223,7 +227,7 @@ def _forearm_observations(
             )
         )
     elif address is not None and not any(o.step == STAND for o in seen):
-        seen.append(AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=2 * priors.stand_arm, step="address"))
+        seen.append(AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=priors.address_arm, step="address"))
     return seen
 
 

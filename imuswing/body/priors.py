@@ -27,7 +27,8 @@ class CarePriors:
     edge: the same of the forearm before the wrist is bent.  thumb_up: thumb-up forearm against vertical.
     bend_axis: wrist-bending axis against the flexion axis.  roll_axis: turning axis against the forearm's long axis, up
     and down; roll_aside: sideways, where an elbow that bends with the roll tilts it.
-    address_bend: the golf posture's bend against pure forward bend.  hang: hanging shaft against vertical.
+    address_bend: the golf posture's bend against pure forward bend.
+    address_arm: forearm at address, or in a posture that may be one, against vertical.  hang: hanging shaft against it.
     zero: the wrist's zero in the table pose, flexion and deviation.
     """
 
@@ -41,6 +42,7 @@ class CarePriors:
     roll_axis: float = _deg(2.5)
     roll_aside: float = _deg(5.0)
     address_bend: float = _deg(8.0)
+    address_arm: float = _deg(20.0)
     hang: float = _deg(1.0)
     club_square: float = _deg(8.0)
     zero: float = _deg(2.5)

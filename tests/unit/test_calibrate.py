@@ -192,3 +192,17 @@ def test_the_club_hangs_from_the_grip() -> None:
     marked = (Event(onset=0.5, duration=4.0, trial_type="club_hang"),)
     calibration = calibrate({"club": motion}, marked, lead_side="left")
     assert calibration.steps["club_hang"].found
+
+
+def test_a_posture_that_nobody_marked_shows_arms_only_roughly_without_a_roll() -> None:
+    # A club that rests in the hands looks like hanging arms. A marked stand counts in full.
+    routine = Routine("left", steps=("stand", "table", "wrist_bend"))
+    found = tuple(
+        replace(event, note="found in the data") if event.trial_type == "stand" else event for event in routine.events
+    )
+    motions = routine.motions(mounts())
+    marked_sd, found_sd = (
+        calibrate(motions, events, lead_side="left").alignments["lead_forearm"].sd for events in (routine.events, found)
+    )
+    assert np.degrees(marked_sd[0]) < 7.0
+    assert np.degrees(found_sd[0]) > 15.0
