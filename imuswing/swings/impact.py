@@ -18,12 +18,19 @@ from imuswing.recording.model import BoolArray
 from imuswing.swings.onset import OnsetCurve
 
 
+def _rad(value: float) -> float:
+    return float(np.deg2rad(value))
+
+
 @dataclass(frozen=True, kw_only=True)
 class ImpactSettings:
     """What is expected of impacts (common practice, no source).
 
-    usual_s, usual_spread_s: impact after the arm's return to its address direction, and its spread, before the session
-    has told.  own_spread_s, own_weight: spread within a golfer, and how many shots that guess is worth.
+    usual, usual_spread: how far the arm has passed its address direction at impact, as the hands lead the club by a
+    little, and its spread, rad, before the session has told: as an angle it is about the same in chips and full swings,
+    so the time after the arm's return is the shorter the faster the arm.
+    return_s: error of that return.  own_spread, own_weight: spread within a golfer, rad, and how many shots that guess
+    is worth.  slowest: an arm is taken to move as fast as this at least, rad/s.
     clue_weight: spread of how far the impact goes along with a clue, s for s, before the session has told.
     clue_limit_s: a clue farther than this from its usual place counts as if it was there.
     tail: degrees of freedom of the spread: some shots are struck elsewhere.
@@ -34,22 +41,24 @@ class ImpactSettings:
     coarse_s: there the excess counts as an error, too.  unclear_s: a standard error above this is flagged.
     """
 
-    usual_s: float = 0.010
-    usual_spread_s: float = 0.025
-    own_spread_s: float = 0.005
+    usual: float = _rad(4.0)
+    usual_spread: float = _rad(3.0)
+    return_s: float = 0.002
+    own_spread: float = _rad(1.2)
     own_weight: float = 4.0
     clue_weight: float = 0.4
     clue_limit_s: float = 0.04
     least_spread_s: float = 0.0025
     tail: float = 6.0
     ground_first: float = 0.1
-    ground_noted: float = 0.7
+    ground_noted: float = 0.5
     ground_gap_s: tuple[float, float] = (0.003, 0.035)
     unseen: float = 0.25
     rounds: int = 4
     model_steps: float = 0.25
     coarse_s: float = 0.006
     unclear_s: float = 0.010
+    slowest: float = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,6 +73,7 @@ class Impact:
 def place_impacts(
     curves: Sequence[OnsetCurve | None],
     backs: Sequence[float],
+    speeds: FloatArray,
     clues: FloatArray,
     struck: FloatArray,
     ground_noted: BoolArray,
@@ -72,9 +82,10 @@ def place_impacts(
 ) -> list[Impact | None]:
     """The impact in each swing, as if it was a shot; None where no sensor tells.
 
-    backs: (K) the arm's return to its address direction, s.  clues: (K, S) moments that may go along with the impact,
-    s after that, NaN where not told.  struck: (K,) probability of each being a shot; only likely
-    shots teach the others.  ground_noted: (K,) the coach noted that the ground was met first.
+    backs: (K) the arm's return to its address direction, s.  speeds: (K,) how fast its long axis moves there, rad/s.
+    clues: (K, S) moments that may go along with the impact, s after that return, NaN where not told.
+    struck: (K,) probability of each being a shot; only likely shots teach the others.
+    ground_noted: (K,) the coach noted that the ground was met first.
     """
     told = [k for k, curve in enumerate(curves) if curve is not None]
     if not told:
@@ -83,12 +94,20 @@ def place_impacts(
     shares = np.where(ground_noted[told], settings.ground_noted, settings.ground_first)
     logs = np.stack([_either_blow(curve, share, settings) for curve, share in zip(seen, shares.tolist(), strict=True)])
     after = np.stack([curve.time for curve in seen]) - np.asarray(backs)[told, None]
-    centre = np.full(len(curves), settings.usual_s)
-    spread = np.full(len(curves), settings.usual_spread_s)
+    # Everything is learnt in the time that the session's usual speed would take for the same angle.
+    speeds = np.maximum(np.nan_to_num(speeds), settings.slowest)
+    usual_speed = float(np.median(speeds[told]))
+    pace = usual_speed / speeds
+    prior = _Prior.at(usual_speed, settings)
+    centre, spread = pace * prior.usual, np.hypot(pace * prior.usual_spread, settings.return_s)
     for _ in range(settings.rounds):
         offset, sd = _posterior(after, logs, centre[told], spread[told], settings)
-        teach = (struck[told] > 0.5) & (sd < settings.unclear_s)
-        centre, spread = _learn(offset[teach], sd[teach], clues, np.array(told)[teach].tolist(), settings)
+        good = (struck[told] > 0.5) & (sd < settings.unclear_s)
+        teach = np.array(told)[good]
+        learnt = _learn(
+            offset[good] / pace[teach], sd[good] / pace[teach], clues / pace[:, None], teach.tolist(), prior, settings
+        )
+        centre, spread = learnt[0] * pace, learnt[1] * pace
     impacts: list[Impact | None] = [None] * len(curves)
     for k, curve, late, error in zip(told, seen, offset.tolist(), sd.tolist(), strict=True):
         model = settings.model_steps * curve.step + max(curve.step - settings.coarse_s, 0.0)
@@ -125,8 +144,30 @@ def _posterior(
     return mean, np.sqrt(np.sum(weight * (time - mean[:, None]) ** 2, axis=1))
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Prior:
+    """What is expected at the session's usual speed, s: settings of the same names, divided by it."""
+
+    usual: float
+    usual_spread: float
+    own_spread: float
+
+    @classmethod
+    def at(cls, speed: float, settings: ImpactSettings) -> _Prior:
+        return cls(
+            usual=settings.usual / speed,
+            usual_spread=settings.usual_spread / speed,
+            own_spread=float(np.hypot(settings.own_spread / speed, settings.return_s)),
+        )
+
+
 def _learn(
-    offsets: FloatArray, errors: FloatArray, clues: FloatArray, teach: Sequence[int], settings: ImpactSettings
+    offsets: FloatArray,
+    errors: FloatArray,
+    clues: FloatArray,
+    teach: Sequence[int],
+    prior: _Prior,
+    settings: ImpactSettings,
 ) -> tuple[FloatArray, FloatArray]:
     """Where after the arm's return each swing's impact is expected (K,), and how far it spreads (K,), s.
 
@@ -136,12 +177,13 @@ def _learn(
     """
     count = len(offsets)
     if count < 3:
-        return np.full(len(clues), settings.usual_s), np.full(len(clues), settings.usual_spread_s)
+        spread = float(np.hypot(prior.usual_spread, settings.return_s))
+        return np.full(len(clues), prior.usual), np.full(len(clues), spread)
     middle = float(np.median(offsets))
     from_usual = np.nan_to_num(clues - _usual(clues[teach]))
     design = np.clip(from_usual, -settings.clue_limit_s, settings.clue_limit_s)
     design = np.concatenate((np.ones((len(clues), 1)), design), axis=1)
-    spread = _pooled(offsets - middle, settings)
+    spread = _pooled(offsets - middle, prior, settings)
     trust = np.ones(count)
     for _ in range(settings.rounds):
         ridge = np.full(design.shape[1], (spread / settings.clue_weight) ** 2)
@@ -151,7 +193,7 @@ def _learn(
         weights = inverse @ (rows.T @ (trust * (offsets - middle)))
         residual = offsets - middle - rows @ weights
         pull = np.clip(trust * np.sum((rows @ inverse) * rows, axis=1), 0.0, 0.9)
-        spread = _pooled(residual / (1.0 - pull), settings)
+        spread = _pooled(residual / (1.0 - pull), prior, settings)
         away = residual / np.hypot(spread, errors)
         trust = (settings.tail + 1.0) / (settings.tail + away**2) * spread**2 / (spread**2 + errors**2)
     unsure = np.sum((design @ inverse) * design, axis=1)
@@ -163,9 +205,9 @@ def _usual(clues: FloatArray) -> FloatArray:
     return np.array([np.median(c[np.isfinite(c)]) if np.isfinite(c).any() else 0.0 for c in clues.T])
 
 
-def _pooled(residuals: FloatArray, settings: ImpactSettings) -> float:
+def _pooled(residuals: FloatArray, prior: _Prior, settings: ImpactSettings) -> float:
     """Robust spread of residuals (T,) and the guess, s."""
     away = 1.4826 * float(np.median(np.abs(residuals)))
     count = len(residuals)
-    square = (count * away**2 + settings.own_weight * settings.own_spread_s**2) / (count + settings.own_weight)
+    square = (count * away**2 + settings.own_weight * prior.own_spread**2) / (count + settings.own_weight)
     return float(max(np.sqrt(square), settings.least_spread_s))

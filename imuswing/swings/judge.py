@@ -21,6 +21,9 @@ from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
 LEAST_SHOTS = 3
 """Clear shots that tell where a session's impacts lie (common practice, no source)."""
 
+FOREARM_LAG_S = 0.010
+"""Impact after the forearm's return to its address direction, s: about what 4° take at 7 rad/s (an assumption)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class JudgeSettings:
@@ -116,6 +119,7 @@ def judge(
     impacts = place_impacts(
         curves,
         backs,
+        np.array([np.interp(back, sight.arm.time, sight.arm.speed) for sight, back in zip(sights, backs, strict=True)]),
         clues([sight.windows for sight in sights], backs, settings=settings.pace),
         chance,
         ground_first(outcomes, settings=settings.kind),
@@ -144,7 +148,7 @@ def _lag(
         for impact, back, likely in zip(impacts, backs, chance, strict=True)
         if impact is not None and not impact.unclear and likely > 0.5
     ]
-    return float(np.median(found)) - settings.impact.usual_s if len(found) >= LEAST_SHOTS else np.nan
+    return float(np.median(found)) - FOREARM_LAG_S if len(found) >= LEAST_SHOTS else np.nan
 
 
 def _chance(odds: FloatArray) -> FloatArray:

@@ -26,7 +26,13 @@ def _curve(*blows: tuple[float, float], width: float = 0.001) -> OnsetCurve:
 def _placed(curves: list[OnsetCurve], told: FloatArray) -> FloatArray:
     count = len(curves)
     found = place_impacts(
-        curves, [BACK] * count, told, np.ones(count), np.zeros(count, np.bool_), settings=ImpactSettings()
+        curves,
+        [BACK] * count,
+        np.full(count, 7.0),
+        told,
+        np.ones(count),
+        np.zeros(count, np.bool_),
+        settings=ImpactSettings(),
     )
     return np.array([impact.time - BACK if impact is not None else np.nan for impact in found])
 
@@ -57,10 +63,32 @@ def test_clues_that_tell_nothing_do_no_harm() -> None:
 def test_standard_errors_grow_where_the_shock_is_hardly_seen() -> None:
     curves = [_curve((0.01, 0.0)) for _ in range(8)] + [_curve((0.01, 0.0), width=0.01)]
     found = place_impacts(
-        curves, [BACK] * 9, np.zeros((9, 0)), np.ones(9), np.zeros(9, np.bool_), settings=ImpactSettings()
+        curves,
+        [BACK] * 9,
+        np.full(9, 7.0),
+        np.zeros((9, 0)),
+        np.ones(9),
+        np.zeros(9, np.bool_),
+        settings=ImpactSettings(),
     )
     errors = [impact.se for impact in found if impact is not None]
     assert errors[-1] > 1.5 * max(errors[:-1])
+
+
+def test_where_no_shock_is_seen_the_arm_has_passed_its_address_direction_by_a_usual_angle() -> None:
+    """A faster arm passes it sooner, and the error is the smaller."""
+    unseen = OnsetCurve(time=GRID, first=np.zeros(len(GRID)), second=np.zeros(len(GRID)), step=0.0025, sizes={})
+    settings = ImpactSettings()
+    found = [
+        place_impacts(
+            [unseen], [BACK], np.array([speed]), np.zeros((1, 0)), np.ones(1), np.zeros(1, np.bool_), settings=settings
+        )[0]
+        for speed in (3.0, 12.0)
+    ]
+    slow, fast = (impact for impact in found if impact is not None)
+    assert fast.time - BACK == pytest.approx(settings.usual / 12.0, abs=0.0005)
+    assert slow.time - BACK == pytest.approx(settings.usual / 3.0, abs=0.002)
+    assert slow.se > 2.0 * fast.se
 
 
 def _window(
@@ -104,7 +132,13 @@ def test_a_blow_is_placed_within_a_sample(rate: float) -> None:
     errors = surprises(swings, [(BACK - 0.5, BACK)] * 11, settings=SurpriseSettings())
     curves = onset_curves(errors, [BACK] * 11, settings=OnsetSettings())
     found = place_impacts(
-        curves, [BACK] * 11, np.zeros((11, 0)), np.ones(11), np.zeros(11, np.bool_), settings=ImpactSettings()
+        curves,
+        [BACK] * 11,
+        np.full(11, 7.0),
+        np.zeros((11, 0)),
+        np.ones(11),
+        np.zeros(11, np.bool_),
+        settings=ImpactSettings(),
     )
     times = np.array([impact.time for impact in found if impact is not None])
     assert len(times) == 11
