@@ -15,7 +15,7 @@ from imuswing.body.segments import ALIGNMENT, SegmentMotion
 from imuswing.body.slip import Slip, find_slip, rest_samples, set_right
 from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
 from imuswing.orientation.learn import learn_corrections, with_corrections
-from imuswing.orientation.quaternion import FloatArray, inverse, rotate, slerp
+from imuswing.orientation.quaternion import FloatArray, inverse, length, rotate, slerp
 from imuswing.orientation.stretch import SensorCorrection
 from imuswing.recording.model import Recording
 from imuswing.sensors.motion import Motion, Prepared
@@ -218,13 +218,13 @@ def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str, alignment: Ali
     if chest is None or lead == CHEST:
         chest_rate = np.zeros(len(segment.time))
     else:
-        chest_rate = np.interp(segment.time, chest.time, np.linalg.norm(chest.omega, axis=1))
+        chest_rate = np.interp(segment.time, chest.time, length(chest.omega))
     speed = np.hypot(segment.omega[:, 0], segment.omega[:, 1]) if lead == CHEST else long_axis_speed(segment.omega)
     return ArmCurves(
         time=segment.time,
         long_axis=axis,
         speed=speed,
-        rate=np.linalg.norm(segment.omega, axis=1),
+        rate=length(segment.omega),
         chest_rate=chest_rate,
         axis_sd=min(float(np.sqrt(0.5 * (alignment.covariance[0, 0] + alignment.covariance[2, 2]))), FOLLOWED_SD),
         clock_se=clock_se,

@@ -27,6 +27,7 @@ from imuswing.orientation.quaternion import FloatArray, exp, inverse, length, mu
 from imuswing.orientation.strapdown import integrate
 from imuswing.orientation.stretch import SensorCorrection, unknown_correction
 from imuswing.recording.model import BoolArray, IntArray
+from imuswing.sensors.columns import median
 from imuswing.sensors.motion import Motion
 from imuswing.vocabulary import STANDARD_GRAVITY
 
@@ -101,14 +102,13 @@ def follow_segments(
 class _Batch:
     """S stretches of one sensor side by side, padded to M samples with zeros after their `count`.
 
-    first, count, anchor: (S,).  inside: (S, M).  gyr, acc: (S, M, 3).  excess: (S, M) rad/s, what bridging adds to the
+    first, count, anchor: (S,).  gyr, acc: (S, M, 3).  excess: (S, M) rad/s, what bridging adds to the
     gyro's error.  width: samples a bin.
     """
 
     first: IntArray
     count: IntArray
     anchor: IntArray
-    inside: BoolArray
     increments: FloatArray
     gyr: FloatArray
     acc: FloatArray
@@ -121,23 +121,24 @@ class _Batch:
         cls, motion: Motion, first: IntArray, count: IntArray, anchor: IntArray, *, settings: SegmentSettings
     ) -> _Batch:
         width = max(int(settings.bin_s * motion.rate), 1)
-        place = np.arange(int(count.max()))
-        inside = place < count[:, None]
-        rows = np.minimum(first[:, None] + place, len(motion.time) - 1)
-
-        def cut(values: FloatArray) -> FloatArray:
-            return np.asarray(values[rows] * inside[..., None])
-
+        shape = len(first), int(count.max())
+        increments, gyr, acc = np.zeros((*shape, 3)), np.zeros((*shape, 3)), np.zeros((*shape, 3))
+        excess, doubtful = np.zeros(shape), np.zeros(shape, np.bool_)
+        for k, (begin, samples) in enumerate(zip(first.tolist(), count.tolist(), strict=True)):
+            part = slice(begin, begin + samples)
+            increments[k, :samples], gyr[k, :samples] = motion.increments[part], motion.gyr[part]
+            acc[k, :samples] = motion.acc[part]
+            excess[k, :samples] = motion.gyr_se[part]
+            doubtful[k, :samples] = motion.unusable[part] | motion.acc_clipped[part]
         return cls(
             first=first,
             count=count,
             anchor=anchor,
-            inside=inside,
-            increments=cut(motion.increments),
-            gyr=cut(motion.gyr),
-            acc=cut(motion.acc),
-            excess=np.sqrt(np.maximum(motion.gyr_se[rows] ** 2 - motion.gyr_noise**2, 0.0)) * inside,
-            doubtful=(motion.unusable | motion.acc_clipped)[rows],
+            increments=increments,
+            gyr=gyr,
+            acc=acc,
+            excess=np.sqrt(np.maximum(excess**2 - motion.gyr_noise**2, 0.0)),
+            doubtful=doubtful,
             width=width,
         )
 
@@ -160,7 +161,7 @@ def _follow(
     wrong = estimate[:, None, 3:6] + batch.gyr @ estimate[:, 6:15].reshape(-1, 3, 3).transpose(0, 2, 1)
     driven = np.cumsum(rotate(q, wrong + batch.excess[..., None] * estimate[:, None, 15:]), axis=1) / motion.rate
     tilted = estimate[:, None, :3] + driven - driven[each, batch.anchor][:, None]
-    turned = multiply(multiply(q, exp(-rotate(inverse(q), tilted))), alignment.q_sensor_from_segment)
+    turned = multiply(exp(-tilted), multiply(q, alignment.q_sensor_from_segment))
     sensor_from_segment = to_matrix(alignment.q_sensor_from_segment)
     omega, acc = (batch.gyr - wrong) @ sensor_from_segment, batch.acc @ sensor_from_segment
     full = np.zeros((len(each), PARAMETERS, PARAMETERS))
@@ -262,7 +263,7 @@ def _update(
     turning = length(batch.gyr[:, :cut]).reshape(swings, bins, width).mean(axis=2)
     own = np.arange(bins) < (batch.count // width)[:, None]
     bad = ~own | batch.doubtful[:, :cut].reshape(swings, bins, width).any(axis=2)
-    gravity = np.array([np.median(row[mine]) if mine.any() else 1.0 for row, mine in zip(size, own, strict=True)])
+    gravity = np.array([median(row[mine]) if mine.any() else 1.0 for row, mine in zip(size, own, strict=True)])
     off = (size - gravity[:, None]) / gravity[:, None]
     sd = np.sqrt(
         settings.bin_floor**2

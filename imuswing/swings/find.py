@@ -178,6 +178,8 @@ def _measure(
     reach = int(settings.downswing_s[1] * rate)
     nearest = _first_return(distance[:reach], arc)
     miss = float(distance[nearest])
+    if not _comes_back(arc, miss, settings):  # as most movements fail to, so the rest is not worked out for them
+        return None
     through = float(great_circle(ahead[nearest : nearest + int(settings.through_s * rate)], ahead[nearest]).max())
     back = top + nearest
     candidate = Candidate(
@@ -204,11 +206,13 @@ def _first_return(distance: FloatArray, arc: float) -> int:
     return first + int(rising[0]) if len(rising) else nearest
 
 
+def _comes_back(arc: float, miss: float, settings: FindSettings) -> bool:
+    return arc >= settings.arc and miss <= max(settings.return_share * arc, settings.return_floor)
+
+
 def _is_swing(swing: Candidate, settings: FindSettings) -> bool:
     return (
-        np.isfinite(swing.arc)
-        and swing.arc >= settings.arc
-        and swing.miss <= max(settings.return_share * swing.arc, settings.return_floor)
+        _comes_back(swing.arc, swing.miss, settings)
         and swing.through >= max(settings.through_share * swing.arc, settings.through_floor)
         and swing.speed_down >= settings.faster_down * swing.speed_back
         and swing.speed_before <= max(settings.quiet_share * swing.speed_down, settings.quiet_floor)
