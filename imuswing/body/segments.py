@@ -76,19 +76,21 @@ class ErrorMap:
     sensor_from_segment: FloatArray
 
     def __getitem__(self, index: int) -> FloatArray:
-        to_segment = (to_matrix(self.q[index]) @ self.sensor_from_segment).T
-        out = np.empty((3, PARAMETERS))
-        out[:, ALIGNMENT] = np.eye(3)
-        out[:, ALIGNMENT.stop :] = to_segment @ drift_rows(self._sum(index) - self.origin)
-        return out
-
-    def _sum(self, index: int) -> FloatArray:
         knot = min((index - self.width // 2) // self.width, len(self.sums) - 1)
         first = 0 if knot < 0 else self.width // 2 + self.width * knot + 1
-        part = slice(first, index + 1)
-        turning = to_matrix(self.q[part]).reshape(-1, 9)
-        rest = turning.T @ drivers(self.gyr[part], self.excess[part], rate=self.rate)
-        return np.asarray(rest if knot < 0 else self.sums[knot] + rest)
+        if index < first:  # on a knot: its own pose is still asked for
+            poses, total = to_matrix(self.q[index : index + 1]), self.sums[knot]
+        else:
+            part = slice(first, index + 1)
+            poses = to_matrix(self.q[part])
+            total = poses.reshape(-1, 9).T @ drivers(self.gyr[part], self.excess[part], rate=self.rate)
+            if knot >= 0:
+                total = total + self.sums[knot]
+        to_segment = (poses[-1] @ self.sensor_from_segment).T
+        out = np.zeros((3, PARAMETERS))
+        out[0, 0] = out[1, 1] = out[2, 2] = 1.0
+        out[:, ALIGNMENT.stop :] = to_segment @ drift_rows(total - self.origin)
+        return out
 
 
 def drivers(gyr: FloatArray, excess: FloatArray, *, rate: float) -> FloatArray:

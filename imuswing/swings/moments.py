@@ -67,17 +67,20 @@ def address_time(time: FloatArray, speed: FloatArray, takeaway: float) -> float:
 def top_time(time: FloatArray, long_axis: FloatArray, address_axis: FloatArray, impact: float) -> float:
     """When the long axis (N, 3) is farthest from its address direction (3,) before `impact`."""
     until = max(int(np.searchsorted(time, impact)), 1)
-    arc = great_circle(long_axis, address_axis)
-    return parabola_vertex(time, arc, int(np.argmax(arc[:until])))
+    arc = great_circle(long_axis[: until + 1], address_axis)
+    return parabola_vertex(time[: until + 1], arc, int(np.argmax(arc[:until])))
 
 
 def return_time(time: FloatArray, long_axis: FloatArray, address_axis: FloatArray, top: float, until: float) -> float:
     """When the long axis comes back nearest to its address direction between `top` and `until`: a practice impact."""
     first, last = np.searchsorted(time, [top, until])
-    arc = great_circle(long_axis, address_axis)
-    index = int(first + np.argmin(arc[first : max(last, first + 1)]))
+    last = max(last, first + 1)
+    around = slice(max(first - 1, 0), last + 1)
+    arc = great_circle(long_axis[around], address_axis)
+    before = int(first) - around.start
+    index = before + int(np.argmin(arc[before : last - around.start]))
     # Squared, the curve is a parabola near its minimum; the arc itself has a corner where it touches zero.
-    return parabola_vertex(time, arc**2, index)
+    return parabola_vertex(time[around], arc**2, index)
 
 
 def finish_time(time: FloatArray, forearm_rate: FloatArray, chest_rate: FloatArray, impact: float) -> float:
