@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray, exp, inverse, multiply, rotate, to_matrix
+from imuswing.orientation.quaternion import FloatArray, exp, multiply, to_matrix
 
 ALIGNMENT = slice(0, 3)
 TILT = slice(3, 5)
@@ -142,5 +142,5 @@ class SegmentMotion:
     def realigned(self, error: FloatArray) -> SegmentMotion:
         """The same motion with an alignment error (3,), rad in segment axes, taken off."""
         change = exp(-error)
-        back = inverse(change)
-        return replace(self, q=multiply(self.q, change), omega=rotate(back, self.omega), acc=rotate(back, self.acc))
+        axes = to_matrix(change)
+        return replace(self, q=multiply(self.q, change), omega=self.omega @ axes, acc=self.acc @ axes)

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from imuswing.errors import SettingsError, require_one_of
 from imuswing.orientation.quaternion import FloatArray, cross, from_matrix, multiply
 from imuswing.orientation.strapdown import rotation_increments, tilt_from_up
+from imuswing.sensors.columns import finite_rows
 from imuswing.vocabulary import SAMPLE_MEANINGS, SampleMeaning
 
 if TYPE_CHECKING:
@@ -103,7 +104,7 @@ def bridge(values: FloatArray, *, rate: float, name: str, cubic: bool = False) -
 
     Raises `SettingsError` where no sample is left; warns of gaps longer than `WARN_GAP_S`.
     """
-    good = np.all(np.isfinite(values), axis=1)
+    good = finite_rows(values)
     if good.all():
         return np.ascontiguousarray(values)
     known = np.flatnonzero(good)
