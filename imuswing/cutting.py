@@ -12,7 +12,7 @@ from imuswing.body.calibrate import Calibration
 from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_turn
 from imuswing.body.follow import Span, follow_segments
 from imuswing.body.segments import ALIGNMENT, SegmentMotion
-from imuswing.body.slip import Slip, find_slip, rest_samples, set_right
+from imuswing.body.slip import Postures, Slip, find_slip, rest_samples, set_right
 from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
 from imuswing.orientation.learn import learn_corrections, with_corrections
 from imuswing.orientation.quaternion import FloatArray, inverse, length, rotate, slerp
@@ -39,6 +39,7 @@ WELL_KNOWN = float(np.deg2rad(15.0))
 """Alignment SD under which a chest's posture may speak for or against a swing."""
 FOLLOWED_SD = float(np.deg2rad(10.0))
 """Where no pose shows the long axis, the one that is learnt from the swings is no worse than this (an assumption)."""
+UP = np.array([0.0, 0.0, 1.0])
 SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
 """Sensors in which an impact is looked for."""
 
@@ -77,9 +78,16 @@ def orient(prepared: Prepared) -> Oriented:
     return Oriented(prepared=prepared, coarse=coarse)
 
 
-def learn_and_orient(prepared: Prepared, settings: Settings) -> Oriented:
-    """The same after the sensors' fixed errors were learnt from the whole recording and taken off."""
-    corrections = learn_corrections(prepared, settings=settings.learn)
+def learn_and_orient(
+    prepared: Prepared, settings: Settings, known: Mapping[str, SensorCorrection] | None = None
+) -> Oriented:
+    """The same after the sensors' fixed errors were learnt from the whole recording and taken off.
+
+    known: by tracked point, what an earlier part of the recording told already.
+    """
+    told = {point: found for point, found in (known or {}).items() if found.learnt and point in prepared.motions}
+    others = {point: motion for point, motion in prepared.motions.items() if point not in told}
+    corrections = told | learn_corrections(replace(prepared, motions=others), settings=settings.learn)
     # Under the same name, so that what was not corrected can be let go of: an hour of it is large.
     prepared = with_corrections(prepared, corrections)
     return replace(orient(prepared), corrections=corrections)
@@ -103,32 +111,54 @@ def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settin
 
 def address_gravity(oriented: Oriented, candidates: Sequence[Candidate]) -> dict[str, FloatArray]:
     """By tracked point, mean direction of gravity in the sensor over the addresses, (3,)."""
+    return mean_directions(address_ups(oriented, candidates))
+
+
+def address_ups(oriented: Oriented, candidates: Sequence[Candidate]) -> dict[str, FloatArray]:
+    """By tracked point, gravity's direction in the sensor at each address, (K, 3)."""
     found = {}
     for point, motion in oriented.motions.items():
         at = np.searchsorted(motion.time, [c.start - 0.1 for c in candidates])
         at = at[(at > 0) & (at < len(motion.time))]
         if len(at):
-            up = rotate(oriented.coarse[point][at] * np.array([1.0, -1.0, -1.0, -1.0]), np.array([0.0, 0.0, 1.0]))
-            mean = np.median(up, axis=0)
-            found[point] = mean / np.linalg.norm(mean)
+            found[point] = rotate(oriented.coarse[point][at] * np.array([1.0, -1.0, -1.0, -1.0]), UP)
     return found
 
 
-def find_slips(oriented: Oriented, swings: Sequence[Candidate], settings: Settings) -> dict[str, Slip]:
-    """By tracked point, the shift of its mount in mid-session, where one is clear."""
+def joined_rows(one: Mapping[str, FloatArray], other: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+    """By tracked point, the rows of both."""
+    points = dict.fromkeys((*one, *other))
+    return {point: np.concatenate([each[point] for each in (one, other) if point in each]) for point in points}
+
+
+def mean_directions(ups: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+    """By tracked point, the mean of unit vectors (K, 3)."""
+    means = {point: np.median(each, axis=0) for point, each in ups.items()}
+    return {point: mean / np.linalg.norm(mean) for point, mean in means.items()}
+
+
+def postures(oriented: Oriented, swings: Sequence[Candidate]) -> dict[str, Postures]:
+    """By tracked point, how it stood at the addresses and between the swings: what tells a slip."""
     starts = np.array([swing.start for swing in swings])
     found = {}
     for point, motion in oriented.motions.items():
-        up = np.array([0.0, 0.0, 1.0])
         address = np.clip(np.searchsorted(motion.time, starts - 0.1), 0, len(motion.time) - 1)
         rests = rest_samples(motion, [(swing.start - BEFORE_ADDRESS_S, swing.end) for swing in swings])
+        found[point] = Postures(
+            address_times=motion.time[address],
+            address_ups=rotate(inverse(oriented.coarse[point][address]), UP),
+            rest_times=motion.time[rests],
+            rest_ups=rotate(inverse(oriented.coarse[point][rests]), UP),
+        )
+    return found
+
+
+def find_slips(series: Mapping[str, Postures], settings: Settings) -> dict[str, Slip]:
+    """By tracked point, the shift of its mount in mid-session, where one is clear."""
+    found = {}
+    for point, seen in series.items():
         slip = find_slip(
-            point,
-            motion.time[address],
-            rotate(inverse(oriented.coarse[point][address]), up),
-            motion.time[rests],
-            rotate(inverse(oriented.coarse[point][rests]), up),
-            settings=settings.slip,
+            point, seen.address_times, seen.address_ups, seen.rest_times, seen.rest_ups, settings=settings.slip
         )
         if slip is not None:
             found[point] = slip

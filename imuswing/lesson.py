@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
-from pathlib import Path
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from imuswing.body.calibrate import FOUND_IN_DATA, Calibration, calibrate
-from imuswing.body.find_routine import FINDABLE, find_routine
-from imuswing.body.slip import slip_flag
+from imuswing.body.calibrate import Calibration
+from imuswing.body.slip import Postures, Slip, joined_postures, slip_flag
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import (
     Cut,
     Oriented,
-    address_gravity,
+    address_ups,
     after_slips,
     find_slips,
     follow_swings,
-    learn_and_orient,
+    joined_rows,
+    mean_directions,
+    postures,
     rough_swings,
 )
 from imuswing.errors import RecordingError
@@ -30,20 +30,19 @@ from imuswing.measures.pose import Estimate, SwingMotion, estimate_all
 from imuswing.measures.swing import measure_swing, swing_curves, trunk_rates
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
-from imuswing.orientation.learn import learn_corrections, with_corrections
 from imuswing.orientation.quaternion import FloatArray, multiply
+from imuswing.parts import around, joined
 from imuswing.recording.model import Event, Recording
-from imuswing.sensors.motion import Motion
-from imuswing.sensors.prepare import prepare
+from imuswing.routine import Reader, Routine, calibration_of, first_routine
+from imuswing.sensors.motion import Prepared
 from imuswing.settings import Settings
-from imuswing.swings.corrections import apply_corrections, lost_warnings, without_denied
+from imuswing.swings.corrections import apply_corrections, lost_warnings
 from imuswing.swings.events import Moments, place
 from imuswing.swings.judge import Judged, judge
 from imuswing.swings.kind import match_notes
 from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
 from imuswing.vocabulary import (
     BLOCK,
-    CALIBRATION_STEPS,
     CLUB,
     CORRECTION,
     KIND_PRACTICE,
@@ -51,7 +50,6 @@ from imuswing.vocabulary import (
     LEAD_FOREARM,
     LEAD_HAND,
     SHOT,
-    LeadSide,
 )
 
 if TYPE_CHECKING:
@@ -87,36 +85,98 @@ def analyze(
     Raises `RecordingError` where the recording cannot be used. Swings that cannot be measured in part have null
     measures with flags; a recording without swings gives empty tables and says so in its quality record.
     """
-    from imuswing.quality import quality_record
-
     settings = settings or Settings()
     lasts = max((stream.duration_s for stream in recording.sensors.values()), default=0.0)
     if lasts < LEAST_RECORDING_S:
         raise RecordingError(
             recording.source, f"lasts only {lasts:.1f} s", "record the routine and the shots in one go"
         )
-    oriented = learn_and_orient(prepare(recording, settings=settings.sensors), settings)
-    lead = leading_point(oriented.motions)
+    found = list(_walk(recording, settings, orientation_step_s if orientations else None))
+    rows = [row for part in found for row in part.rows]
+    curves = [curve for part in found for curve in part.curves]
+    turned = [turns for part in found for turns in part.turned]
+    _number(recording, rows, curves, settings)
+    for turns, row in zip(turned, rows, strict=False):
+        turns.update({name: row[name] for name in KEY_COLUMNS})
+    quality = _quality(recording, found, rows, settings)
+    return Lesson(
+        swings=with_top_position(swings_table(rows), full_top_height_deg=settings.measures.full_top_height_deg),
+        curves=curves_table(curves),
+        quality=quality,
+        orientations=orientations_table(turned) if orientations else None,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Found:
+    """What one part of a recording gives; nothing of it grows with the samples.
+
+    home: whether it holds the routine.  slips: of this part and those before.  lost: corrections that fit nothing.
+    """
+
+    begin: float
+    home: bool
+    prepared: Prepared
+    calibration: Calibration
+    slips: Mapping[str, Slip]
+    lost: Sequence[Event]
+    rows: list[dict[str, Any]]
+    curves: list[dict[str, Any]]
+    turned: list[dict[str, Any]]
+
+
+@dataclass(kw_only=True)
+class _SoFar:
+    """What parts hand on: gravity at all addresses up to now, and how the sensors stood then and in between."""
+
+    ups: Mapping[str, FloatArray] = field(default_factory=dict)
+    postures: Mapping[str, Postures] = field(default_factory=dict)
+
+
+def _walk(recording: Recording, settings: Settings, step_s: float | None) -> Iterator[_Found]:
+    """Part after part of a recording; one of ordinary length is one part."""
+    reader = Reader(recording, settings)
+    shown, so_far, lead = first_routine(reader), _SoFar(), None
+    if shown is not None and len(reader.parts) > 1:
+        # Of the part that shows the routine no more is kept than that.
+        shown = shown[0], replace(shown[1], motions=around(shown[1].motions, shown[1].steps, settings.parts))
+    for k in range(len(reader.parts)):
+        oriented = reader.oriented(k)
+        if oriented is None or shown is None or (lead := leading_point(oriented.motions)) is None:
+            continue
+        routine = replace(shown[1], here=shown[1].here and k == shown[0])
+        found = _in_part(reader, k, oriented, routine, lead, so_far, step_s)
+        oriented = None
+        reader.let_go()
+        yield found
     if lead is None:
         raise RecordingError(
             recording.source, "it has no sensor on chest, lead forearm or lead hand", "wear at least the chest sensor"
         )
-    routine = routine_of(recording, oriented, settings)
+
+
+def _in_part(
+    reader: Reader, k: int, oriented: Oriented, routine: Routine, lead: str, so_far: _SoFar, step_s: float | None
+) -> _Found:
+    """The swings of one part; step_s: of orientations, None for none."""
+    recording, part, settings = reader.seen(k), reader.parts[k], reader.settings
     calibration = calibration_of(routine, oriented, settings, addresses=None)
-    candidates = rough_swings(oriented, lead, calibration, settings)
-    addresses = address_gravity(oriented, candidates)
-    calibration = calibration_of(routine, oriented, settings, addresses=addresses)
+    candidates = [c for c in rough_swings(oriented, lead, calibration, settings) if part.holds(c.back)]
+    so_far.ups = joined_rows(so_far.ups, address_ups(oriented, candidates))
+    calibration = calibration_of(routine, oriented, settings, addresses=mean_directions(so_far.ups))
     alignments = dict(calibration.alignments)
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
     cuts = follow_swings(recording, oriented, candidates, lead, alignments, settings)
-    notes = recording.of_type(SHOT)
-    judged = judge([cut.sight for cut in cuts], notes, events=settings.events, settings=settings.judge)
+    judged = judge(
+        [cut.sight for cut in cuts], recording.of_type(SHOT), events=settings.events, settings=settings.judge
+    )
     candidates = [cut.sight.candidate for cut in cuts]
     judged, lost = apply_corrections(candidates, judged, recording.of_type(CORRECTION))
     swings = [k for k, verdict in enumerate(judged) if verdict.swing_odds > settings.judge.evidence.accept]
     cuts, judged = [cuts[k] for k in swings], [judged[k] for k in swings]
-    slips = find_slips(oriented, [cut.sight.candidate for cut in cuts], settings)
+    so_far.postures = joined_postures(so_far.postures, postures(oriented, [cut.sight.candidate for cut in cuts]))
+    slips = find_slips(so_far.postures, settings)
     cuts = [after_slips(cut, alignments, slips) for cut in cuts]
     placed = [
         place(
@@ -139,111 +199,31 @@ def analyze(
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < impact]
         rows.append(row)
         curves.append(curve)
-        if orientations:
-            lead_side = recording.lead_side
-            turned.append(dict(swing_orientations(swing, lead_side=lead_side, step_s=orientation_step_s)))
-    _number(recording, rows, curves, settings)
-    for turns, row in zip(turned, rows, strict=False):
-        turns.update({name: row[name] for name in KEY_COLUMNS})
-    quality = quality_record(recording, oriented.prepared, calibration, slips, rows, asdict(settings))
-    quality["recordings"][0]["warnings"] += lost_warnings(lost)
-    return Lesson(
-        swings=with_top_position(swings_table(rows), full_top_height_deg=settings.measures.full_top_height_deg),
-        curves=curves_table(curves),
-        quality=quality,
-        orientations=orientations_table(turned) if orientations else None,
+        if step_s is not None:
+            turned.append(dict(swing_orientations(swing, lead_side=recording.lead_side, step_s=step_s)))
+    return _Found(
+        begin=part.begin,
+        home=routine.here,
+        prepared=replace(oriented.prepared, motions={}),
+        calibration=calibration,
+        slips=slips,
+        lost=lost,
+        rows=rows,
+        curves=curves,
+        turned=turned,
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Routine:
-    """The calibration steps that serve a recording, and the motion that they stand in.
+def _quality(
+    recording: Recording, found: Sequence[_Found], rows: Sequence[dict[str, Any]], settings: Settings
+) -> dict[str, Any]:
+    from imuswing.quality import quality_record
 
-    source: in words.  here: whether they stand in the recording itself.
-    """
-
-    motions: Mapping[str, Motion]
-    steps: Sequence[Event]
-    lead_side: LeadSide
-    source: str = "this recording"
-    here: bool = True
-
-    @property
-    def found(self) -> bool:
-        """Whether none of its steps was marked by anybody."""
-        return self.source == FOUND_IN_DATA
-
-
-def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> Routine:
-    """This recording's marked steps; else the newest earlier one's of the same visit; else what the data show.
-
-    Steps that were done and not marked are taken from the data too; where nothing is marked in the whole visit and this
-    recording shows none, from the newest earlier recording that shows some.
-    """
-    marked = recording.of_type(*CALIBRATION_STEPS)
-    if not marked and recording.source is not None:
-        from imuswing.recording.read import calibration_recording, read
-
-        path = calibration_recording(recording.source)
-        if path is not None:
-            return earlier_routine(read(path), settings)
-    steps = _with_found(recording, oriented.motions, settings)
-    if not steps and recording.source is not None:
-        shown = _shown_earlier(recording.source, settings)
-        if shown is not None:
-            return shown
-    source = "this recording" if marked else FOUND_IN_DATA if steps else "nothing: no step is marked or found"
-    return Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=source)
-
-
-def _shown_earlier(path: Path, settings: Settings) -> Routine | None:
-    """The routine that the newest earlier recording of the visit shows without a mark; None where none does.
-
-    An earlier recording that cannot be used shows none; it is told of where it is analyzed itself.
-    """
-    from imuswing.recording.find import earlier_recordings
-    from imuswing.recording.read import read
-
-    for earlier in earlier_recordings(path):
-        try:
-            routine = earlier_routine(read(earlier), settings)
-        except RecordingError:
-            continue
-        if routine.steps:
-            return routine
-    return None
-
-
-def earlier_routine(earlier: Recording, settings: Settings) -> Routine:
-    """The routine of an earlier recording of the same visit."""
-    prepared = prepare(earlier, settings=settings.sensors)
-    motions = with_corrections(prepared, learn_corrections(prepared, settings=settings.learn)).motions
-    steps, source = _with_found(earlier, motions, settings), earlier.source
-    name = source.name if source is not None else "an earlier recording"
-    return Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=name, here=False)
-
-
-def _with_found(recording: Recording, motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:
-    """The marked steps, and of those without a mark the ones that the data show and nobody denies."""
-    marked = recording.of_type(*CALIBRATION_STEPS)
-    there = {event.trial_type for event in marked}
-    if there >= FINDABLE:
-        return marked
-    found = without_denied(find_routine(motions, settings=settings.routine), recording.of_type(CORRECTION))
-    return (*marked, *(event for event in found if event.trial_type not in there))
-
-
-def calibration_of(
-    routine: Routine, oriented: Oriented | None, settings: Settings, *, addresses: Mapping[str, FloatArray] | None
-) -> Calibration:
-    """Alignments by the routine and by the addresses, if given; oriented: what is worn here, None where all is."""
-    found = calibrate(
-        routine.motions, routine.steps, lead_side=routine.lead_side, addresses=addresses, priors=settings.care
-    )
-    if routine.here:
-        return replace(found, source=routine.source)
-    worn = {p: fitted for p, fitted in found.alignments.items() if oriented is None or p in oriented.motions}
-    return replace(found, alignments=worn, table_interval=None, spans=(), source=routine.source)
+    prepared = joined(recording, [part.prepared for part in found], [part.begin for part in found])
+    calibration = next((part.calibration for part in found if part.home), found[0].calibration)
+    quality = quality_record(recording, prepared, calibration, found[-1].slips, rows, asdict(settings))
+    quality["recordings"][0]["warnings"] += lost_warnings([event for part in found for event in part.lost])
+    return quality
 
 
 def tied_swing(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:

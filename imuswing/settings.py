@@ -11,6 +11,7 @@ from imuswing.body.slip import SlipSettings
 from imuswing.body.tie import TieSettings
 from imuswing.measures.swing import MeasureSettings
 from imuswing.orientation.learn import LearnSettings
+from imuswing.parts import PartSettings
 from imuswing.sensors.settings import SensorSettings
 from imuswing.swings.events import EventSettings
 from imuswing.swings.find import FindSettings
@@ -21,6 +22,7 @@ from imuswing.swings.judge import JudgeSettings
 class Settings:
     """All settings of an analysis, step by step."""
 
+    parts: PartSettings = field(default_factory=PartSettings)
     sensors: SensorSettings = field(default_factory=SensorSettings)
     learn: LearnSettings = field(default_factory=LearnSettings)
     routine: RoutineSettings = field(default_factory=RoutineSettings)

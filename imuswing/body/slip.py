@@ -10,7 +10,7 @@ or a new grip, and is only told.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -61,6 +61,32 @@ class Slip:
     angle: float
     turn: FloatArray | None = None
     covariance: FloatArray = field(default_factory=lambda: np.zeros((3, 3)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Postures:
+    """What tells a slip of one sensor: see `find_slip`."""
+
+    address_times: FloatArray
+    address_ups: FloatArray
+    rest_times: FloatArray
+    rest_ups: FloatArray
+
+    def followed_by(self, later: Postures) -> Postures:
+        """These and those of a later part of the recording, which may have seen the last of these as well."""
+        new = later.rest_times > (self.rest_times[-1] if len(self.rest_times) else -np.inf)
+        return Postures(
+            address_times=np.concatenate((self.address_times, later.address_times)),
+            address_ups=np.concatenate((self.address_ups, later.address_ups)),
+            rest_times=np.concatenate((self.rest_times, later.rest_times[new])),
+            rest_ups=np.concatenate((self.rest_ups, later.rest_ups[new])),
+        )
+
+
+def joined_postures(one: Mapping[str, Postures], later: Mapping[str, Postures]) -> dict[str, Postures]:
+    """By tracked point, those of both."""
+    both = {point: one[point].followed_by(later[point]) for point in one if point in later}
+    return {**one, **later, **both}
 
 
 def find_slip(

@@ -12,11 +12,12 @@ from imuswing.body.calibrate import Calibration
 from imuswing.body.tie import TablePose
 from imuswing.cutting import Oriented, orient
 from imuswing.errors import RecordingError
-from imuswing.lesson import Routine, calibration_of, routine_of, table_pose
+from imuswing.lesson import table_pose
 from imuswing.live.buffer import Tail
 from imuswing.live.model import Session
 from imuswing.live.settings import LiveSettings
 from imuswing.recording.model import Event, FloatArray, Recording
+from imuswing.routine import Routine, calibration_of, routine_of
 from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.prepare import prepare
 

@@ -11,7 +11,6 @@ from typing import Any, Final
 import numpy as np
 
 from imuswing.errors import SettingsError
-from imuswing.lesson import Routine, earlier_routine
 from imuswing.live.coach import closed_block, from_entries, obey
 from imuswing.live.engine import begin, step, take
 from imuswing.live.hub import Hub
@@ -24,6 +23,7 @@ from imuswing.live.tell import told_steps
 from imuswing.recording.events import read_events
 from imuswing.recording.layout import MotionName, motion_files, parse_motion_name, session_folder
 from imuswing.recording.model import FloatArray
+from imuswing.routine import Routine, earlier_routine
 from imuswing.vocabulary import CALIBRATION_STEPS
 
 TABLES: Final = ("derivatives", "imuswing-tables")

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from imuswing.lesson import Routine
 from imuswing.live.buffer import Tail
 from imuswing.live.learn import Known
 from imuswing.live.messages import Band, Block, Feedback, Shot
@@ -14,6 +13,7 @@ from imuswing.live.model import Session
 from imuswing.live.shots import Past
 from imuswing.live.steady import Steady
 from imuswing.recording.model import Event
+from imuswing.routine import Routine
 
 
 @dataclass(frozen=True, kw_only=True)

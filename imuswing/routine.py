@@ -1,0 +1,192 @@
+"""Which calibration steps serve a recording, looked for part after part where it is long."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from imuswing.body.calibrate import FOUND_IN_DATA, Calibration, calibrate
+from imuswing.body.find_routine import FINDABLE, find_routine
+from imuswing.cutting import Oriented, learn_and_orient
+from imuswing.errors import RecordingError
+from imuswing.orientation.learn import learn_corrections, with_corrections
+from imuswing.orientation.quaternion import FloatArray
+from imuswing.orientation.stretch import SensorCorrection
+from imuswing.parts import Part, is_silent, known_starts, parts_of, prepared_part, seen, starts_after
+from imuswing.recording.model import Event, Recording
+from imuswing.sensors.clocks import ClockLine
+from imuswing.sensors.motion import Motion, Prepared
+from imuswing.settings import Settings
+from imuswing.swings.corrections import without_denied
+from imuswing.vocabulary import CALIBRATION_STEPS, CORRECTION, LeadSide
+
+
+class Reader:
+    """A recording part after part; what one tells of sensors and clocks serves those that are looked at later."""
+
+    def __init__(self, recording: Recording, settings: Settings) -> None:
+        self.recording, self.settings = recording, settings
+        self.parts = parts_of(recording, settings.parts)
+        self._starts = known_starts(recording, self.parts[0], settings.parts, settings.sensors)
+        self._clocks: dict[str, ClockLine] = {}
+        self._corrections: dict[str, SensorCorrection] = {}
+        self._last: tuple[int, Oriented] | None = None
+
+    def seen(self, k: int) -> Recording:
+        """The recording cut to part k."""
+        return seen(self.recording, self.parts[k], self._starts, self.settings.parts)
+
+    def prepared(self, k: int) -> Prepared | None:
+        """Part k made trustworthy; None where no sensor recorded in it."""
+        here = self.seen(k)
+        if len(self.parts) > 1 and is_silent(here):
+            return None
+        prepared, self._clocks = prepared_part(here, self._clocks, self.settings.sensors)
+        if len(self._clocks) > 1:
+            self._starts = starts_after(here, prepared, self._starts, self.settings.sensors)
+        return prepared
+
+    def oriented(self, k: int) -> Oriented | None:
+        """Part k oriented; None where no sensor recorded in it. The last one that was asked for is kept."""
+        if self._last is None or self._last[0] != k:
+            self._last = None
+            prepared = self.prepared(k)
+            if prepared is None:
+                return None
+            # Handed over for good: what is not corrected yet need not stand beside what is.
+            held = [prepared]
+            del prepared
+            oriented = learn_and_orient(held.pop(), self.settings, self._corrections)
+            self._corrections.update(oriented.corrections)
+            self._last = k, oriented
+        return self._last[1]
+
+    def let_go(self) -> None:
+        """Keep no part any longer."""
+        self._last = None
+
+
+def where_routine_may_be(recording: Recording, parts: Sequence[Part]) -> Iterable[int]:
+    """The part with most of the marked steps; any where nothing is marked."""
+    marked = recording.of_type(*CALIBRATION_STEPS)
+    if not marked:
+        return range(len(parts))
+    held = [len({step.trial_type for step in marked if part.holds(step.onset)}) for part in parts]
+    return [max(range(len(parts)), key=lambda k: held[k])]
+
+
+def first_routine(reader: Reader) -> tuple[int, Routine] | None:
+    """The routine that serves all parts, and the part that shows it; None where no part has data."""
+    found: tuple[int, Routine] | None = None
+    for k in where_routine_may_be(reader.recording, reader.parts):
+        oriented = reader.oriented(k)
+        if oriented is None:
+            continue
+        if found is None:
+            found = k, routine_of(reader.seen(k), oriented, reader.settings)
+        elif steps := _with_found(reader.seen(k), oriented.motions, reader.settings):
+            found = k, replace(found[1], motions=oriented.motions, steps=steps, source=FOUND_IN_DATA)
+        if found[1].steps:
+            break
+    return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class Routine:
+    """The calibration steps that serve a recording, and the motion that they stand in.
+
+    source: in words.  here: whether they stand in the recording itself.
+    """
+
+    motions: Mapping[str, Motion]
+    steps: Sequence[Event]
+    lead_side: LeadSide
+    source: str = "this recording"
+    here: bool = True
+
+    @property
+    def found(self) -> bool:
+        """Whether none of its steps was marked by anybody."""
+        return self.source == FOUND_IN_DATA
+
+
+def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> Routine:
+    """This recording's marked steps; else the newest earlier one's of the same visit; else what the data show.
+
+    Steps that were done and not marked are taken from the data too; where nothing is marked in the whole visit and this
+    recording shows none, from the newest earlier recording that shows some.
+    """
+    marked = recording.of_type(*CALIBRATION_STEPS)
+    if not marked and recording.source is not None:
+        from imuswing.recording.read import calibration_recording, read
+
+        path = calibration_recording(recording.source)
+        if path is not None:
+            return earlier_routine(read(path), settings)
+    steps = _with_found(recording, oriented.motions, settings)
+    if not steps and recording.source is not None:
+        shown = _shown_earlier(recording.source, settings)
+        if shown is not None:
+            return shown
+    source = "this recording" if marked else FOUND_IN_DATA if steps else "nothing: no step is marked or found"
+    return Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=source)
+
+
+def _shown_earlier(path: Path, settings: Settings) -> Routine | None:
+    """The routine that the newest earlier recording of the visit shows without a mark; None where none does.
+
+    An earlier recording that cannot be used shows none; it is told of where it is analyzed itself.
+    """
+    from imuswing.recording.find import earlier_recordings
+    from imuswing.recording.read import read
+
+    for earlier in earlier_recordings(path):
+        try:
+            routine = earlier_routine(read(earlier), settings)
+        except RecordingError:
+            continue
+        if routine.steps:
+            return routine
+    return None
+
+
+def earlier_routine(earlier: Recording, settings: Settings) -> Routine:
+    """The routine of an earlier recording of the same visit."""
+    reader = Reader(earlier, settings)
+    motions: Mapping[str, Motion] = {}
+    steps: tuple[Event, ...] = ()
+    for k in where_routine_may_be(earlier, reader.parts):
+        prepared = reader.prepared(k)
+        if prepared is None:
+            continue
+        motions = with_corrections(prepared, learn_corrections(prepared, settings=settings.learn)).motions
+        steps = _with_found(reader.seen(k), motions, settings)
+        if steps:
+            break
+    source = earlier.source
+    name = source.name if source is not None else "an earlier recording"
+    return Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=name, here=False)
+
+
+def _with_found(recording: Recording, motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:
+    """The marked steps, and of those without a mark the ones that the data show and nobody denies."""
+    marked = recording.of_type(*CALIBRATION_STEPS)
+    there = {event.trial_type for event in marked}
+    if there >= FINDABLE:
+        return marked
+    found = without_denied(find_routine(motions, settings=settings.routine), recording.of_type(CORRECTION))
+    return (*marked, *(event for event in found if event.trial_type not in there))
+
+
+def calibration_of(
+    routine: Routine, oriented: Oriented | None, settings: Settings, *, addresses: Mapping[str, FloatArray] | None
+) -> Calibration:
+    """Alignments by the routine and by the addresses, if given; oriented: what is worn here, None where all is."""
+    found = calibrate(
+        routine.motions, routine.steps, lead_side=routine.lead_side, addresses=addresses, priors=settings.care
+    )
+    if routine.here:
+        return replace(found, source=routine.source)
+    worn = {p: fitted for p, fitted in found.alignments.items() if oriented is None or p in oriented.motions}
+    return replace(found, alignments=worn, table_interval=None, spans=(), source=routine.source)
