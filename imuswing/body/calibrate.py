@@ -24,7 +24,7 @@ from imuswing.body.steps import (
     read_turning,
     step_interval,
 )
-from imuswing.orientation.quaternion import FloatArray
+from imuswing.orientation.quaternion import FloatArray, inverse, rotate
 from imuswing.recording.model import Event
 from imuswing.sensors.motion import Motion
 from imuswing.vocabulary import (
@@ -136,14 +136,15 @@ def calibrate(
         # Nothing vouches for arms that hang straight in a stillness that nobody marked: a club may rest in the hands.
         priors = replace(priors, stand_arm=priors.address_arm)
     alignments: dict[str, Alignment] = {}
-    for point in motions:
+    # The forearm first: it shows how the arm stood in the poses, which the hand then shares.
+    for point in sorted(motions, key=lambda worn: worn == LEAD_HAND):
         address = addresses.get(point)
         if point in TRUNK_POINTS:
             seen = _trunk_observations(readings, point, address, priors)
         elif point == LEAD_FOREARM:
             seen = _forearm_observations(readings, address, lead_side, priors)
         elif point == LEAD_HAND:
-            seen = _hand_observations(readings, address, priors)
+            seen = _hand_observations(readings, address, priors, alignments.get(LEAD_FOREARM))
         elif point == CLUB:
             seen = _club_observations(readings, priors)
         else:
@@ -252,8 +253,12 @@ def _across_observations(readings: Readings, lead_side: LeadSide, priors: CarePr
     return []
 
 
-def _hand_observations(readings: Readings, address: FloatArray | None, priors: CarePriors) -> list[AxisObservation]:
+def _hand_observations(
+    readings: Readings, address: FloatArray | None, priors: CarePriors, forearm: Alignment | None
+) -> list[AxisObservation]:
+    """As the forearm's; a straight wrist shares the forearm's error of posture, as far as its alignment knows it."""
     seen = _hanging_observations(readings, LEAD_HAND, priors)
+    seen = [replace(o, segment_axis=_as_the_forearm(readings, STAND, Y_AXIS, forearm)) for o in seen]
     # The wrist is bent from the table's posture, less well laid down.
     step, care = (TABLE, priors.table) if (TABLE, LEAD_HAND) in readings.still else (WRIST_BEND, priors.edge)
     flat = readings.still.get((step, LEAD_HAND))
@@ -261,7 +266,8 @@ def _hand_observations(readings: Readings, address: FloatArray | None, priors: C
     if flat is not None and step != TABLE and up is not None and abs(float(up @ flat.up)) > MOST_ALONG:
         flat = None
     if flat is not None:
-        seen.append(AxisObservation(sensor_axis=flat.up, segment_axis=-X_AXIS, sd=_sd(care, flat.se), step=step))
+        axis = _as_the_forearm(readings, step, -X_AXIS, forearm)
+        seen.append(AxisObservation(sensor_axis=flat.up, segment_axis=axis, sd=_sd(care, flat.se), step=step))
     bend = readings.turning.get((WRIST_BEND, LEAD_HAND))
     if bend is not None:
         axis = bend.axis
@@ -271,6 +277,14 @@ def _hand_observations(readings: Readings, address: FloatArray | None, priors: C
             AxisObservation(sensor_axis=axis, segment_axis=Z_AXIS, sd=_sd(priors.bend_axis, bend.se), step=WRIST_BEND)
         )
     return seen
+
+
+def _as_the_forearm(readings: Readings, step: str, axis: FloatArray, forearm: Alignment | None) -> FloatArray:
+    """Where gravity lay in the forearm (3,) in a pose, by its alignment; `axis`, as it should, if that is unknown."""
+    still = readings.still.get((step, LEAD_FOREARM))
+    if still is None or forearm is None or step not in forearm.steps:
+        return axis
+    return rotate(inverse(forearm.q_sensor_from_segment), still.up)
 
 
 def _hanging_observations(readings: Readings, point: str, priors: CarePriors) -> list[AxisObservation]:
