@@ -31,6 +31,8 @@ class ImpactSettings:
     so the time after the arm's return is the shorter the faster the arm.
     return_s: error of that return.  own_spread, own_weight: spread within a golfer, rad, and how many shots that guess
     is worth.  slowest: an arm is taken to move as fast as this at least, rad/s.
+    trunk_s, trunk_spread_s, trunk_own_s: where the chest alone is worn, impact after the chest's return, its spread,
+    and that within a golfer: the chest is open at impact, by 10 to 35° (common practice, no source), sooner or later.
     clue_weight: spread of how far the impact goes along with a clue, s for s, before the session has told.
     clue_limit_s: a clue farther than this from its usual place counts as if it was there.
     tail: degrees of freedom of the spread: some shots are struck elsewhere.
@@ -59,6 +61,9 @@ class ImpactSettings:
     coarse_s: float = 0.006
     unclear_s: float = 0.010
     slowest: float = 2.0
+    trunk_s: float = 0.055
+    trunk_spread_s: float = 0.035
+    trunk_own_s: float = 0.015
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +78,7 @@ class Impact:
 def place_impacts(
     curves: Sequence[OnsetCurve | None],
     backs: Sequence[float],
-    speeds: FloatArray,
+    speeds: FloatArray | None,
     clues: FloatArray,
     struck: FloatArray,
     ground_noted: BoolArray,
@@ -82,7 +87,8 @@ def place_impacts(
 ) -> list[Impact | None]:
     """The impact in each swing, as if it was a shot; None where no sensor tells.
 
-    backs: (K) the arm's return to its address direction, s.  speeds: (K,) how fast its long axis moves there, rad/s.
+    backs: (K) the arm's return to its address direction, s.  speeds: (K,) how fast its long axis moves there, rad/s;
+    None where the chest alone is worn, and the return is its own.
     clues: (K, S) moments that may go along with the impact, s after that return, NaN where not told.
     struck: (K,) probability of each being a shot; only likely shots teach the others.
     ground_noted: (K,) the coach noted that the ground was met first.
@@ -95,10 +101,12 @@ def place_impacts(
     logs = np.stack([_either_blow(curve, share, settings) for curve, share in zip(seen, shares.tolist(), strict=True)])
     after = np.stack([curve.time for curve in seen]) - np.asarray(backs)[told, None]
     # Everything is learnt in the time that the session's usual speed would take for the same angle.
-    speeds = np.maximum(np.nan_to_num(speeds), settings.slowest)
-    usual_speed = float(np.median(speeds[told]))
-    pace = usual_speed / speeds
-    prior = _Prior.at(usual_speed, settings)
+    if speeds is None:
+        pace, prior = np.ones(len(curves)), _Prior.of_trunk(settings)
+    else:
+        speeds = np.maximum(np.nan_to_num(speeds), settings.slowest)
+        usual_speed = float(np.median(speeds[told]))
+        pace, prior = usual_speed / speeds, _Prior.at(usual_speed, settings)
     centre, spread = pace * prior.usual, np.hypot(pace * prior.usual_spread, settings.return_s)
     for _ in range(settings.rounds):
         offset, sd = _posterior(after, logs, centre[told], spread[told], settings)
@@ -159,6 +167,10 @@ class _Prior:
             usual_spread=settings.usual_spread / speed,
             own_spread=float(np.hypot(settings.own_spread / speed, settings.return_s)),
         )
+
+    @classmethod
+    def of_trunk(cls, settings: ImpactSettings) -> _Prior:
+        return cls(usual=settings.trunk_s, usual_spread=settings.trunk_spread_s, own_spread=settings.trunk_own_s)
 
 
 def _learn(

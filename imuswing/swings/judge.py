@@ -17,6 +17,7 @@ from imuswing.swings.kind import KindSettings, ground_first, match_notes, shot_l
 from imuswing.swings.onset import OnsetSettings, onset_curves
 from imuswing.swings.pace import PaceSettings, clues
 from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
+from imuswing.vocabulary import CHEST, PELVIS
 
 LEAST_SHOTS = 3
 """Clear shots that tell where a session's impacts lie (common practice, no source)."""
@@ -119,7 +120,7 @@ def judge(
     impacts = place_impacts(
         curves,
         backs,
-        np.array([np.interp(back, sight.arm.time, sight.arm.speed) for sight, back in zip(sights, backs, strict=True)]),
+        _speeds(sights, backs),
         clues([sight.windows for sight in sights], backs, settings=settings.pace),
         chance,
         ground_first(outcomes, settings=settings.kind),
@@ -137,6 +138,13 @@ def judge(
         )
         for k in range(len(sights))
     ]
+
+
+def _speeds(sights: Sequence[Sight], backs: Sequence[float]) -> FloatArray | None:
+    """How fast the leading segment's axis moves at its return (K,), rad/s; None where the chest leads."""
+    if all(window.tracked_point in (CHEST, PELVIS) for sight in sights for window in sight.windows):
+        return None
+    return np.array([np.interp(back, s.arm.time, s.arm.speed) for s, back in zip(sights, backs, strict=True)])
 
 
 def _lag(

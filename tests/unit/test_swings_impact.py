@@ -91,6 +91,19 @@ def test_where_no_shock_is_seen_the_arm_has_passed_its_address_direction_by_a_us
     assert slow.se > 2.0 * fast.se
 
 
+def test_from_the_chest_alone_a_ball_is_met_long_after_its_return_and_the_error_says_how_roughly() -> None:
+    """Golfers are open by 10 to 35° at impact (common practice, no source), and turn at some 200 to 500 °/s."""
+    unseen = OnsetCurve(time=GRID, first=np.zeros(len(GRID)), second=np.zeros(len(GRID)), step=0.0025, sizes={})
+    found = place_impacts(
+        [unseen] * 4, [BACK] * 4, None, np.zeros((4, 0)), np.ones(4), np.zeros(4, np.bool_), settings=ImpactSettings()
+    )
+    for impact in found:
+        assert impact is not None
+        assert 10.0 / 500.0 < impact.time - BACK < 35.0 / 200.0
+        assert impact.se > 0.02
+        assert impact.unclear
+
+
 def _window(
     rate: float, fastest: float, *, ring_at: float | None = None, lost: tuple[float, float] = (0.0, 0.0)
 ) -> ShockWindow:
