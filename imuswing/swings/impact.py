@@ -16,6 +16,7 @@ import numpy as np
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import BoolArray
 from imuswing.swings.onset import OnsetCurve
+from imuswing.vocabulary import CHEST, LEAD_FOREARM
 
 
 def _rad(value: float) -> float:
@@ -31,8 +32,9 @@ class ImpactSettings:
     so the time after the arm's return is the shorter the faster the arm.
     return_s: error of that return.  own_spread, own_weight: spread within a golfer, rad, and how many shots that guess
     is worth.  slowest: an arm is taken to move as fast as this at least, rad/s.
-    trunk_s, trunk_spread_s, trunk_own_s: where the chest alone is worn, impact after the chest's return, its spread,
-    and that within a golfer: the chest is open at impact, by 10 to 35° (common practice, no source), sooner or later.
+    stand_in_s, trunk_s: the same three, as times, where another segment of the arm stands in for the forearm (a hand
+    that is still cocked comes back later), and where the chest alone is worn: it is open at impact, by 10 to 35°
+    (common practice, no source), and so comes back sooner.
     clue_weight: spread of how far the impact goes along with a clue, s for s, before the session has told.
     clue_limit_s: a clue farther than this from its usual place counts as if it was there.
     tail: degrees of freedom of the spread: some shots are struck elsewhere.
@@ -61,9 +63,8 @@ class ImpactSettings:
     coarse_s: float = 0.006
     unclear_s: float = 0.010
     slowest: float = 2.0
-    trunk_s: float = 0.055
-    trunk_spread_s: float = 0.035
-    trunk_own_s: float = 0.015
+    stand_in_s: tuple[float, float, float] = (0.010, 0.025, 0.005)
+    trunk_s: tuple[float, float, float] = (0.055, 0.035, 0.015)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,20 +79,20 @@ class Impact:
 def place_impacts(
     curves: Sequence[OnsetCurve | None],
     backs: Sequence[float],
-    speeds: FloatArray | None,
+    speeds: FloatArray,
     clues: FloatArray,
     struck: FloatArray,
     ground_noted: BoolArray,
     *,
+    lead: str = LEAD_FOREARM,
     settings: ImpactSettings,
 ) -> list[Impact | None]:
     """The impact in each swing, as if it was a shot; None where no sensor tells.
 
-    backs: (K) the arm's return to its address direction, s.  speeds: (K,) how fast its long axis moves there, rad/s;
-    None where the chest alone is worn, and the return is its own.
+    backs: (K) the arm's return to its address direction, s.  speeds: (K,) how fast its long axis moves there, rad/s.
     clues: (K, S) moments that may go along with the impact, s after that return, NaN where not told.
     struck: (K,) probability of each being a shot; only likely shots teach the others.
-    ground_noted: (K,) the coach noted that the ground was met first.
+    ground_noted: (K,) the coach noted that the ground was met first.  lead: the segment whose return it is.
     """
     told = [k for k, curve in enumerate(curves) if curve is not None]
     if not told:
@@ -101,8 +102,8 @@ def place_impacts(
     logs = np.stack([_either_blow(curve, share, settings) for curve, share in zip(seen, shares.tolist(), strict=True)])
     after = np.stack([curve.time for curve in seen]) - np.asarray(backs)[told, None]
     # Everything is learnt in the time that the session's usual speed would take for the same angle.
-    if speeds is None:
-        pace, prior = np.ones(len(curves)), _Prior.of_trunk(settings)
+    if lead != LEAD_FOREARM:
+        pace, prior = np.ones(len(curves)), _Prior.of(settings.trunk_s if lead == CHEST else settings.stand_in_s)
     else:
         speeds = np.maximum(np.nan_to_num(speeds), settings.slowest)
         usual_speed = float(np.median(speeds[told]))
@@ -169,8 +170,8 @@ class _Prior:
         )
 
     @classmethod
-    def of_trunk(cls, settings: ImpactSettings) -> _Prior:
-        return cls(usual=settings.trunk_s, usual_spread=settings.trunk_spread_s, own_spread=settings.trunk_own_s)
+    def of(cls, times: tuple[float, float, float]) -> _Prior:
+        return cls(usual=times[0], usual_spread=times[1], own_spread=times[2])
 
 
 def _learn(

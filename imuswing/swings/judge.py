@@ -14,10 +14,11 @@ from imuswing.swings.evidence import EvidenceSettings, swing_log_odds, with_like
 from imuswing.swings.find import Candidate
 from imuswing.swings.impact import Impact, ImpactSettings, place_impacts
 from imuswing.swings.kind import KindSettings, ground_first, match_notes, shot_log_odds
+from imuswing.swings.lead import LEADERS
 from imuswing.swings.onset import OnsetSettings, onset_curves
 from imuswing.swings.pace import PaceSettings, clues
 from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
-from imuswing.vocabulary import CHEST, PELVIS
+from imuswing.vocabulary import LEAD_FOREARM
 
 LEAST_SHOTS = 3
 """Clear shots that tell where a session's impacts lie (common practice, no source)."""
@@ -120,10 +121,11 @@ def judge(
     impacts = place_impacts(
         curves,
         backs,
-        _speeds(sights, backs),
+        np.array([np.interp(back, s.arm.time, s.arm.speed) for s, back in zip(sights, backs, strict=True)]),
         clues([sight.windows for sight in sights], backs, settings=settings.pace),
         chance,
         ground_first(outcomes, settings=settings.kind),
+        lead=_lead(sights),
         settings=settings.impact,
     )
     lag = _lag(impacts, backs, chance, settings)
@@ -140,11 +142,10 @@ def judge(
     ]
 
 
-def _speeds(sights: Sequence[Sight], backs: Sequence[float]) -> FloatArray | None:
-    """How fast the leading segment's axis moves at its return (K,), rad/s; None where the chest leads."""
-    if all(window.tracked_point in (CHEST, PELVIS) for sight in sights for window in sight.windows):
-        return None
-    return np.array([np.interp(back, s.arm.time, s.arm.speed) for s, back in zip(sights, backs, strict=True)])
+def _lead(sights: Sequence[Sight]) -> str:
+    """The segment that leads, as `leading_point` chooses it: what stands first among the sensors that are worn."""
+    worn = {window.tracked_point for sight in sights for window in sight.windows}
+    return next((point for point in LEADERS if point in worn), LEAD_FOREARM)
 
 
 def _lag(

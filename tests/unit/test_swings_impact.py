@@ -95,7 +95,14 @@ def test_from_the_chest_alone_a_ball_is_met_long_after_its_return_and_the_error_
     """Golfers are open by 10 to 35° at impact (common practice, no source), and turn at some 200 to 500 °/s."""
     unseen = OnsetCurve(time=GRID, first=np.zeros(len(GRID)), second=np.zeros(len(GRID)), step=0.0025, sizes={})
     found = place_impacts(
-        [unseen] * 4, [BACK] * 4, None, np.zeros((4, 0)), np.ones(4), np.zeros(4, np.bool_), settings=ImpactSettings()
+        [unseen] * 4,
+        [BACK] * 4,
+        np.full(4, 5.0),
+        np.zeros((4, 0)),
+        np.ones(4),
+        np.zeros(4, np.bool_),
+        lead="chest",
+        settings=ImpactSettings(),
     )
     for impact in found:
         assert impact is not None
