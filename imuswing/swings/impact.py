@@ -46,9 +46,9 @@ class ImpactSettings:
     """
 
     usual: float = _rad(4.0)
-    usual_spread: float = _rad(3.0)
+    usual_spread: float = _rad(3.5)
     return_s: float = 0.002
-    own_spread: float = _rad(1.2)
+    own_spread: float = _rad(1.0)
     own_weight: float = 4.0
     clue_weight: float = 0.4
     clue_limit_s: float = 0.04
