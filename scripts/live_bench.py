@@ -21,9 +21,10 @@ import math
 import resource
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -33,7 +34,7 @@ from imuswing.live.hub import Hub
 from imuswing.live.messages import Message, Shot
 from imuswing.live.model import TIME_COLUMN, Arrival, Session
 from imuswing.live.replay import Replay
-from imuswing.live.session import Live
+from imuswing.live.session import Live, shown_rows
 from imuswing.live.settings import LiveSettings
 from imuswing.recording.dataset import start_dataset
 from imuswing.recording.model import Recording
@@ -54,9 +55,12 @@ FIVE = (CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, CLUB)
 
 @dataclass(frozen=True)
 class Played:
-    """A lesson's first verdicts with how late each came, s, and the share of a core that it took."""
+    """A lesson's first verdicts with how late each came, s, what stood of each at the end, each swing's row of
+    `shown.parquet` by its number, and the share of a core that it took."""
 
     shots: list[Shot]
+    last: dict[int, Shot]
+    shown: dict[int, Mapping[str, Any]]
     late: list[float]
     share: float
 
@@ -68,22 +72,30 @@ def played(recording: Recording, settings: LiveSettings) -> Played:
     first = min(state.clocks)
     shots: list[Shot] = []
     late: list[float] = []
+    last: dict[int, Shot] = {}
+    log: list[Mapping[str, Any]] = []
     start = time.process_time()
     for arrival in source.arrivals({}):
         before = time.process_time()
         state, _, told = take(state, arrival, settings)
         state, more = step(state, settings)
         for message in (*told, *more):
+            if isinstance(message, Shot):
+                last[message.number] = message
+                entry = {"number": message.number, "kind": message.kind, "impact_s": message.impact_s}
+                log.append({"shown": {**entry, "chest_verdict": message.verdict, "shown_after_s": 0.0}})
             if isinstance(message, Shot) and not message.revised:
                 shots.append(message)
                 delay = state.clocks[first].delay or 0.0
                 late.append(arrival.now - delay - message.impact_s + time.process_time() - before)
-    return Played(shots=shots, late=late, share=(time.process_time() - start) / max(state.now, 1.0))
+    share = (time.process_time() - start) / max(state.now, 1.0)
+    shown = {row["number"]: row for row in shown_rows(log)}
+    return Played(shots=shots, last=last, shown=shown, late=late, share=share)
 
 
 def verdicts(golfers: int, shots: int, seed: int, preset: str) -> None:
     """Agreement with the offline analysis, and lateness."""
-    agree = sure = total = missed = extra = unlike = 0
+    agree = agree_last = agree_shown = sure = total = missed = extra = unlike = unlike_last = changed = 0
     late: list[float] = []
     apart: dict[str, list[float]] = {name: [] for name in COMPARED}
     for golfer in range(golfers):
@@ -102,19 +114,27 @@ def verdicts(golfers: int, shots: int, seed: int, preset: str) -> None:
                 missed += 1
                 continue
             shot, after = struck[near[0]]
+            last = live.last[shot.number]
             unlike += shot.kind != row["kind"]
+            unlike_last += last.kind != row["kind"]
+            changed += last.verdict != shot.verdict
+            if shot.kind != row["kind"]:
+                print(f"  seed {seed + golfer}, {row['impact_s']:.2f} s: first told as {shot.kind}, flags {shot.flags}")
             late.append(after)
             probability = row["chest_stall_probability"]
             if not SURE[0] <= probability <= SURE[1]:
                 sure += 1
                 same = shot.verdict == row["chest_verdict"]
+                agree_last += last.verdict == row["chest_verdict"]
+                agree_shown += live.shown[shot.number]["chest_verdict"] == row["chest_verdict"]
                 stalled = (shot.verdict == "stalled") == (row["chest_verdict"] == "stalled")
                 agree += same
                 if not same:
                     print(
                         f"  seed {seed + golfer}, {row['impact_s']:.2f} s: offline {row['chest_verdict']} "
                         f"({row['chest_continuity']:.3f}), live {shot.verdict} "
-                        f"({shot.measures['chest_continuity'].value}){'' if stalled else ' STALL DIFFERS'}"
+                        f"({shot.measures['chest_continuity'].value}){'' if stalled else ' STALL DIFFERS'}, in the end "
+                        f"{last.verdict}; impact {1000.0 * (shot.impact_s - row['impact_s']):+.1f} ms"
                     )
             for name in COMPARED:
                 value = shot.measures[name].value if name in shot.measures else None
@@ -124,6 +144,10 @@ def verdicts(golfers: int, shots: int, seed: int, preset: str) -> None:
         print(f"golfer {golfer}: {len(offline)} swings offline, {len(struck)} live, {live.share:.3f} of a core")
     print(
         f"verdicts: {agree} of {sure} sure shots agree ({total} shots, {missed} not seen, {extra} seen that are none)"
+    )
+    print(
+        f"as shown.parquet holds them {agree_shown}, at the end {agree_last}; {changed} of {total} changed; first told "
+        f"as practice swings {unlike}, at the end {unlike_last}"
     )
     print(
         "lateness, s: p50 {:.3f}, p90 {:.3f}, p99 {:.3f}, max {:.3f}".format(*np.quantile(late, [0.5, 0.9, 0.99, 1.0]))

@@ -14,7 +14,7 @@ from imuswing.recording.model import Recording
 from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.prepare import prepare
 
-TURN_S = 0.03
+TURN_S = 0.02
 """Samples are handed over so often, s: sensors send 20 to 50 packets a second (common practice, no source)."""
 
 

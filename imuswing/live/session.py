@@ -24,11 +24,11 @@ from imuswing.recording.events import read_events
 from imuswing.recording.layout import MotionName, motion_files, parse_motion_name, session_folder
 from imuswing.recording.model import FloatArray
 from imuswing.routine import Routine, earlier_routine
-from imuswing.vocabulary import CALIBRATION_STEPS
+from imuswing.vocabulary import CALIBRATION_STEPS, KIND_SHOT
 
 TABLES: Final = ("derivatives", "imuswing-tables")
 SHOWN_FILE: Final = "shown.parquet"
-SHOWN_UNITS: Final = {"impact_s": "s", "chest_verdict": "", "shown_after_s": "s", "kind": ""}
+SHOWN_UNITS: Final = {"impact_s": "s", "chest_verdict": "", "shown_after_s": "s", "kind": "", "last_verdict": ""}
 
 REST_S = 2.0
 """After a failure nothing is computed for so long: the samples that it failed on have passed then."""
@@ -154,13 +154,12 @@ class Live:
             return replace(state, pending=()), [Problem(text=text)]
 
     def _stamped(self, shot: Shot, arrival: Arrival, began: float) -> Shot:
-        """When it is shown, after impact, as at speed 1; the verdict that is shown first is kept."""
+        """When it is shown, after impact, as at speed 1; all that is shown of it is kept in the journal's log."""
         delay = self.state.clocks[min(self.state.clocks)].delay or 0.0
         after = arrival.now - delay - shot.impact_s + arrival.behind_s + time.perf_counter() - began
         shot = replace(shot, shown_after_s=round(after, 4))
-        if not shot.revised:
-            entry = {"number": shot.number, "kind": shot.kind, "impact_s": shot.impact_s}
-            self.journal.note({"shown": {**entry, "chest_verdict": shot.verdict, "shown_after_s": shot.shown_after_s}})
+        entry = {"number": shot.number, "kind": shot.kind, "impact_s": shot.impact_s}
+        self.journal.note({"shown": {**entry, "chest_verdict": shot.verdict, "shown_after_s": shot.shown_after_s}})
         return shot
 
     def _note_clocks(self) -> None:
@@ -241,7 +240,7 @@ def finish_journal(journal: Journal, dataset: Path, state: State | None = None) 
     else:
         offsets = {name: line.offset for name, line in state.known.clocks.items()}
     paths = make_recording(journal, dataset, events=closed_block(state).events, offsets=offsets)
-    shown = [entry["shown"] for entry in entries if "shown" in entry]
+    shown = shown_rows(entries)
     file = results_folder(dataset, paths[0]) / SHOWN_FILE
     write_shown(shown, file)
     remove(journal)
@@ -260,8 +259,28 @@ def results_folder(dataset: Path, first: Path) -> Path:
     return dataset.joinpath(*TABLES) / session / "_".join(name.parts)
 
 
+def shown_rows(entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """One row a swing, from all that the journal's log says was told of it.
+
+    chest_verdict and shown_after_s are of the first look, with its impact_s; what was told as a practice swing and
+    turned out to be a shot has the impact and the verdict that it was given as a shot, and the time when that verdict
+    was first told. kind and last_verdict: as they stood at the end.
+    """
+    rows: dict[int, dict[str, Any]] = {}
+    for entry in entries:
+        if "shown" not in entry:
+            continue
+        told = entry["shown"]
+        row = rows.setdefault(told["number"], dict(told))
+        if told["kind"] == KIND_SHOT != row["kind"] or row["chest_verdict"] is None:
+            same = told["chest_verdict"] == row["chest_verdict"]
+            row.update(told, **({"shown_after_s": row["shown_after_s"]} if same else {}))
+        row.update(kind=told["kind"], last_verdict=told["chest_verdict"])
+    return list(rows.values())
+
+
 def write_shown(shown: Sequence[Mapping[str, Any]], path: Path) -> None:
-    """The verdicts as they were first told, practice swings among them, whole or not at all."""
+    """The verdicts that were told (`shown_rows`), practice swings among them, whole or not at all."""
     import os
 
     import pyarrow as pa
@@ -273,6 +292,7 @@ def write_shown(shown: Sequence[Mapping[str, Any]], path: Path) -> None:
         "chest_verdict": pa.string(),
         "shown_after_s": pa.float64(),
         "kind": pa.string(),
+        "last_verdict": pa.string(),
     }
     schema = pa.schema([pa.field(name, kind, metadata={"unit": SHOWN_UNITS[name]}) for name, kind in kinds.items()])
     table = pa.table({name: [row[name] for row in told] for name in kinds}, schema=schema)
