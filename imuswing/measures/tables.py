@@ -75,7 +75,8 @@ def curves_table(curves: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     for name in names:
         parts = [curve.get(name, np.full(n, np.nan)) for curve, n in zip(curves, lengths, strict=True)]
         columns[name] = np.concatenate(parts) if parts else np.zeros(0)
-    return pd.DataFrame(columns)
+    # The columns are nobody else's: a long recording's need not be copied once more.
+    return pd.DataFrame(columns, copy=False)
 
 
 def write_swings(swings: pd.DataFrame, path: Path) -> None:
