@@ -12,11 +12,13 @@ from imuswing.errors import RecordingError
 from imuswing.live.buffer import Tail
 from imuswing.live.learn import recording_of
 from imuswing.live.messages import Level, Levels, Message, Notice, SensorState, Sign, Step
-from imuswing.live.model import TIME_COLUMN
+from imuswing.live.model import TIME_COLUMN, SensorHead, SystemHead
 from imuswing.live.settings import LiveSettings
 from imuswing.live.state import State
 from imuswing.live.steady import SILENT_S, Steady
 from imuswing.recording.model import Event, FloatArray
+from imuswing.sensors.bridge import clip_masks
+from imuswing.sensors.clean import LEAST_GYR_RANGE
 from imuswing.sensors.motion import Motion
 from imuswing.sensors.prepare import prepare
 from imuswing.vocabulary import (
@@ -82,7 +84,7 @@ def watch_over(state: State, settings: LiveSettings) -> tuple[State, list[Messag
 
 def _levels(state: State) -> tuple[State, list[Message]]:
     told, notices = [], []
-    lost = set(state.lost)
+    lost, at_limit = set(state.lost), dict(state.at_limit)
     for name, tail in state.tails.items():
         rows = tail.since((tail.last or 0.0) - SHARE_S)
         for sensor in tail.head.sensors:
@@ -95,8 +97,24 @@ def _levels(state: State) -> tuple[State, list[Message]]:
             elif level.state == "ok" and point in lost:
                 lost.discard(point)
                 notices.append(_notice(point, "came_back", state.now, "gives its samples again."))
+            if state.now - at_limit.get(point, -np.inf) > LIMIT_AGAIN_S and _at_limit(tail.head, sensor, rows):
+                at_limit[point] = state.now
+                notices.append(_notice(point, "at_limit", state.now, "reached the end of its gyroscope's range."))
     levels = Levels(time=round(state.now, 3), sensors=tuple(told))
-    return replace(state, lost=frozenset(lost), next_levels=state.now + EVERY_S), [*notices, levels]
+    state = replace(state, lost=frozenset(lost), at_limit=at_limit, next_levels=state.now + EVERY_S)
+    return state, [*notices, levels]
+
+
+LIMIT_AGAIN_S = 60.0
+"""A gyroscope that is at its limit in every swing is told of so often only, s (common practice, no source)."""
+
+
+def _at_limit(head: SystemHead, sensor: SensorHead, rows: FloatArray) -> bool:
+    """Whether its gyroscope was at its limit in rows (n, columns): as the offline analysis finds it."""
+    first = head.place(sensor.tracked_point)
+    averaged = sensor.sample_meaning == "mean"
+    gyr = rows[:, first + 3 : first + 6]
+    return bool(clip_masks(gyr, limit=sensor.gyr_range, least=LEAST_GYR_RANGE, averaged=averaged)[0].any())
 
 
 def _notice(point: str, kind: str, now: float, text: str) -> Notice:

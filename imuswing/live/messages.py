@@ -28,7 +28,7 @@ slow repeated movement; all that is needed."""
 SensorState = Literal["waiting", "ok", "lost", "silent"]
 """`waiting`: no sample yet; `ok`; `lost`: samples are missing just now; `silent`: nothing comes any more."""
 
-NoticeKind = Literal["dropped_out", "came_back", "clock_changed", "clock_unsure", "at_limit", "samples_lost", "battery"]
+NoticeKind = Literal["dropped_out", "came_back", "clock_changed", "at_limit", "samples_lost"]
 
 FeedbackMode = Literal["every", "outside_band", "faded", "summary", "none"]
 """When a verdict is shown: after every shot; only outside the band; less and less often; as a summary every few shots;
@@ -95,7 +95,7 @@ class Routine:
 class Level:
     """One sensor just now. turning_dps: largest turn rate of the newest stretch.  trace_dps: turn rates since the
     message before, evenly spaced, the newest last.  lost_share: of the samples of the last seconds.
-    silent_s: since its newest sample.  battery: 0 to 1, None where the sensor does not tell.
+    silent_s: since its newest sample.
     """
 
     point: str
@@ -105,7 +105,6 @@ class Level:
     rate_hz: float | None = None
     lost_share: float = 0.0
     silent_s: float = 0.0
-    battery: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

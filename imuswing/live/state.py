@@ -39,7 +39,8 @@ class State:
     looked: when the arm came back in the newest candidates that were looked at.
     steps_read: calibration events that the alignments rest on; notes_read: shot notes that were heard.
     doing: the step that runs, since doing_since.
-    next_open, next_keep_up, next_levels, next_sign: when next.  lost: sensors that lose most samples.  now: the time.
+    next_open, next_keep_up, next_levels, next_sign: when next.  lost: sensors that lose most samples.
+    at_limit: by tracked point, when it was last told that its gyroscope was at its limit.  now: the time.
     """
 
     session: Session
@@ -68,3 +69,4 @@ class State:
     doing_since: float = 0.0
     next_sign: float = 0.0
     lost: frozenset[str] = frozenset()
+    at_limit: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
