@@ -205,7 +205,7 @@ def follow_swings(
         segments = {point: found for point, each in followed.items() if (found := each[k]) is not None}
         if lead not in segments:
             continue
-        bend, turn = _posture(segments.get(CHEST), candidate, recording.lead_side)
+        bend, turn, turn_down = _posture(segments.get(CHEST), candidate, recording.lead_side)
         sight = Sight(
             candidate=candidate,
             arm=_arm_curves(segments, lead, alignments[lead], oriented.prepared.reports[lead].clock_se_s),
@@ -213,6 +213,7 @@ def follow_swings(
             signatures=signatures[k],
             bend=bend,
             turn=turn,
+            turn_down=turn_down,
         )
         cuts.append(Cut(segments=segments, sight=sight))
     return cuts
@@ -232,13 +233,14 @@ def _signatures(oriented: Oriented, candidates: Sequence[Candidate], settings: S
     return found
 
 
-def _posture(chest: SegmentMotion | None, candidate: Candidate, lead_side: LeadSide) -> tuple[float, float]:
-    """Forward bend of the chest at the start and its turn away from the target until the top, rad; NaN if unknown."""
+def _posture(chest: SegmentMotion | None, candidate: Candidate, lead_side: LeadSide) -> tuple[float, float, float]:
+    """Forward bend of the chest at the start, its turn away from the target until the top, and its turn towards the
+    target from there to the arm's return, rad; NaN if unknown."""
     if chest is None or np.sqrt(np.max(np.diag(chest.error_covariance[ALIGNMENT, ALIGNMENT]))) >= WELL_KNOWN:
-        return np.nan, np.nan
-    q = slerp(chest.q, chest.time, np.array([candidate.start, candidate.top]))
+        return np.nan, np.nan, np.nan
+    q = slerp(chest.q, chest.time, np.array([candidate.start, candidate.top, candidate.back]))
     bend = float(np.arccos(np.clip(rotate(q[0], Y_AXIS)[2], -1.0, 1.0)))
-    return bend, -float(trunk_turn(q[1], q[0], lead_side))
+    return bend, -float(trunk_turn(q[1], q[0], lead_side)), float(trunk_turn(q[2], q[1], lead_side))
 
 
 def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str, alignment: Alignment, clock_se: float) -> ArmCurves:

@@ -47,6 +47,8 @@ class EvidenceSettings:
     slow_down: of the time from top to return, s. An arm that hangs free with a club is a pendulum of about 1 m between
     pivot and middle of swing, with a period of 2 s; it falls from the top to the ball in a quarter of that (a sum on
     Galilei's law). What comes down slower is held back, and is no swing.
+    turn_down: of the chest's turn towards the target from top to return. A swing turns the chest back; who walks off
+    while the body turns round turns on the same way.
     through: of the way on after the return, over the arc.  stoop: of the forward bend: golfers bend about 40° to the
     ball, and nobody swings as deep as one picks it up (common practice, no source).
     alike: from the natural log of the likeness to the session's swings, over that of the one most like the others.
@@ -62,6 +64,7 @@ class EvidenceSettings:
     stoop: Trait = Trait(low=_rad(58.0), high=_rad(72.0), at_low=0.0, at_high=-2.5)
     bend: Trait = Trait(low=_rad(6.0), high=_rad(18.0), at_low=-2.0, at_high=1.0)
     turn: Trait = Trait(low=_rad(1.0), high=_rad(8.0), at_low=-1.5, at_high=1.0)
+    turn_down: Trait = Trait(low=_rad(-3.0), high=_rad(1.0), at_low=-3.0, at_high=0.0)
     struck: Trait = Trait(low=2.5, high=4.0, at_low=0.0, at_high=2.5)
     alike: Trait = Trait(low=-3.0, high=-1.0, at_low=-6.5, at_high=2.5)
     alike_address: float = _rad(8.0)
@@ -73,12 +76,19 @@ class EvidenceSettings:
 
 
 def swing_log_odds(
-    candidate: Candidate, *, bend: float, turn: float, sizes: Mapping[str, float], settings: EvidenceSettings
+    candidate: Candidate,
+    *,
+    bend: float,
+    turn: float,
+    turn_down: float = np.nan,
+    sizes: Mapping[str, float],
+    settings: EvidenceSettings,
 ) -> float:
     """Log odds that a candidate is a swing, by itself.
 
-    bend: forward bend of the chest at the start, rad; turn: chest turn away from the target between start and top, rad;
-    sizes: by stream, log of the shock's size near the arm's return. NaN where the chest, or its axes, are not known.
+    bend: forward bend of the chest at the start; turn: chest turn away from the target between start and top;
+    turn_down: towards it from there to the return, rad; sizes: by stream, log of the shock's size near the arm's
+    return. NaN where the chest, or its axes, are not known.
     """
     return (
         settings.restless.odds(candidate.speed_before)
@@ -88,6 +98,7 @@ def swing_log_odds(
         + settings.bend.odds(bend)
         + settings.stoop.odds(bend)
         + settings.turn.odds(turn)
+        + settings.turn_down.odds(turn_down)
         + settings.struck.odds(max(sizes.values(), default=np.nan))
     )
 

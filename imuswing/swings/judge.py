@@ -45,8 +45,8 @@ class Sight:
 
     arm: curves of the leading segment.  windows: each sensor's raw rows around the end of the downswing.
     signatures: by tracked point, what its sensor saw of the movement (`evidence.signature`).
-    bend, turn: the chest's forward bend at the start, and its turn away from the target until the top, rad; NaN where
-    they are not known.
+    bend, turn: the chest's forward bend at the start, and its turn away from the target until the top, rad.
+    turn_down: its turn towards the target from there to the arm's return, rad; NaN where these are not known.
     """
 
     candidate: Candidate
@@ -55,6 +55,7 @@ class Sight:
     signatures: Mapping[str, FloatArray]
     bend: float = np.nan
     turn: float = np.nan
+    turn_down: float = np.nan
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,7 +98,14 @@ def judge(
     curves = onset_curves(errors, backs, settings=settings.onset)
     sizes = [curve.sizes if curve is not None else {} for curve in curves]
     alone = [
-        swing_log_odds(sight.candidate, bend=sight.bend, turn=sight.turn, sizes=size, settings=settings.evidence)
+        swing_log_odds(
+            sight.candidate,
+            bend=sight.bend,
+            turn=sight.turn,
+            turn_down=sight.turn_down,
+            sizes=size,
+            settings=settings.evidence,
+        )
         for sight, size in zip(sights, sizes, strict=True)
     ]
     signatures = [sight.signatures for sight in sights]
