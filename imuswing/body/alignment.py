@@ -49,6 +49,7 @@ class Alignment:
     q_sensor_from_segment: (4,).  covariance: (3, 3) rad² of the small rotation error, in segment axes.
     residuals: by step, the angle in rad between the observed and the fitted axis.
     steps: what it was built from.  Several observations of one step keep the largest residual.
+    misfit: sum of the observations' squared residuals over their variances.  freedom: how many of them are redundant.
     """
 
     tracked_point: str
@@ -56,6 +57,8 @@ class Alignment:
     covariance: FloatArray
     residuals: dict[str, float] = field(default_factory=dict)
     steps: tuple[str, ...] = ()
+    misfit: float = 0.0
+    freedom: int = 0
 
     @property
     def sd(self) -> FloatArray:
@@ -86,7 +89,10 @@ def align(tracked_point: str, observations: Sequence[AxisObservation]) -> Alignm
             pull += slope.T @ seen.weight @ (seen.segment_axis - rotate(inverse(q), seen.sensor_axis))
         q = multiply(q, exp(np.linalg.solve(information, pull)))
     residuals: dict[str, float] = {}
+    misfit = 0.0
     for seen in observations:
+        off = seen.segment_axis - rotate(inverse(q), seen.sensor_axis)
+        misfit += float(off @ seen.weight @ off)
         fitted = rotate(q, seen.segment_axis)
         angle = float(np.arctan2(np.linalg.norm(np.cross(fitted, seen.sensor_axis)), fitted @ seen.sensor_axis))
         residuals[seen.step] = max(angle, residuals.get(seen.step, 0.0))
@@ -96,6 +102,9 @@ def align(tracked_point: str, observations: Sequence[AxisObservation]) -> Alignm
         covariance=np.linalg.inv(information),
         residuals=residuals,
         steps=tuple(residuals),
+        misfit=misfit,
+        # An axis is two numbers, a rotation three.
+        freedom=2 * len(observations) - 3,
     )
 
 

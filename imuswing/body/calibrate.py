@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from imuswing.body.alignment import Alignment, AxisObservation, align
+from imuswing.body.care import with_own_care
 from imuswing.body.definitions import X_AXIS, Y_AXIS, Z_AXIS, trunk_sign
 from imuswing.body.priors import CarePriors
 from imuswing.body.steps import (
@@ -153,7 +154,7 @@ def calibrate(
         if fitted is not None:
             alignments[point] = fitted
     return Calibration(
-        alignments=alignments,
+        alignments=with_own_care(alignments),
         steps=_step_results(events, readings, alignments),
         table_interval=_table_interval(readings),
         spans=tuple(step_interval(event) for event in events if event.trial_type in CALIBRATION_STEPS),
