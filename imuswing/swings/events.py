@@ -26,14 +26,19 @@ def _rad(value: float) -> float:
     return float(np.deg2rad(value))
 
 
+SKIN_RIPPLE = 1.5
+"""What rises over the finish's share by no more than this factor may be the skin's, which rings on after the arm has
+settled (assumption)."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class EventSettings:
     """How the moments are looked for.
 
     speed_error, speed_error_share: what skin and noise do to the long axis's speed, rad/s and share of its maximum
     (assumptions; they set the standard errors of top and takeaway).
-    top_speed_error: the same at the top, where a sensor on skin that rocks by half a degree within a sixth of a second
-    adds some 3 °/s just where the speed is to be zero, rad/s (assumption).
+    top_speed_error: the same at the top, where a sensor on skin that rocks by a degree within a fifth of a second adds
+    some 5 °/s just where the speed is to be zero, rad/s (assumption).
     stand_in_se_s: how far another segment's own moments are from the forearm's where it stands in for it: the trunk
     turns back some hundredths of a second before the arm (Tinmark 2010 for the order; size common practice, no source),
     and the hand goes on cocking as much longer.
@@ -42,7 +47,7 @@ class EventSettings:
 
     speed_error: float = _rad(1.0)
     speed_error_share: float = 0.01
-    top_speed_error: float = _rad(3.0)
+    top_speed_error: float = _rad(5.0)
     stand_in_se_s: float = 0.04
     return_se_s: float = 0.025
     settle_s: float = 3.0
@@ -236,7 +241,19 @@ def _finish_se(arm: ArmCurves, finish: float, settings: EventSettings) -> float:
     # As long as it takes to fall from twice the level to the level, times the level's own error.
     error = np.hypot(settings.speed_error_share, settings.speed_error / float(arm.rate.max())) / FINISH_FRACTION
     fall = min((finish - float(arm.time[higher[-1]])) * float(error), 0.3)
-    return float(np.hypot(fall, (_last_ripple(arm, finish) - finish) / 1.96))
+    return float(
+        max(np.hypot(fall, (_last_ripple(arm, finish) - finish) / 1.96), (finish - _settled(arm, finish)) / 1.96)
+    )
+
+
+def _settled(arm: ArmCurves, finish: float) -> float:
+    """When the arm or chest had first settled, if all that came until `finish` was hardly over the finish's share: the
+    last ripple may be the skin's; else `finish`."""
+    share = _share(arm)
+    loud = np.flatnonzero((arm.time < finish) & (share > SKIN_RIPPLE * FINISH_FRACTION))
+    since = (arm.time > arm.time[loud[-1]]) & (arm.time < finish) if len(loud) else arm.time < finish
+    low = np.flatnonzero(since & (share <= FINISH_FRACTION))
+    return float(arm.time[low[0]]) if len(low) else finish
 
 
 def _share(arm: ArmCurves) -> FloatArray:
