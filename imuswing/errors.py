@@ -11,6 +11,7 @@ Every message is one sentence that a coach can read; the command line prints it 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -41,7 +42,10 @@ class MissingExtraError(ImuswingError):
     """An optional part of the package is not installed."""
 
     def __init__(self, extra: str, what: str) -> None:
-        super().__init__(f"{what} needs the optional part '{extra}': pip install 'imuswing[{extra}]'.")
+        # By this very Python: it knows the package already, so that pip asks the index for the extra's needs alone.
+        super().__init__(
+            f"{what} needs the optional part '{extra}': {sys.executable} -m pip install 'imuswing[{extra}]'."
+        )
 
 
 def require_one_of(name: str, value: object, legal: Iterable[object]) -> None:

@@ -56,7 +56,11 @@ def run(args: argparse.Namespace) -> int:
         print(f"written: {args.save_map}; change it where it is wrong, and import with --map {args.save_map}")
         return 0
     if args.map is None and not args.yes and not _agreed():
-        print("nothing was written; save the map (--save-map FILE), change it and give it with --map", file=sys.stderr)
+        print(
+            "nothing was written; take the guess with --yes, or save the map (--save-map FILE), change it "
+            "and give it with --map",
+            file=sys.stderr,
+        )
         return 2
     written = write_import(recording, assembled, guess.maps, dataset=args.into, doubts=doubts, overwrite=args.overwrite)
     for note in assembled.notes:

@@ -131,7 +131,10 @@ def _write(
     paths = {system: motion / name.file(MOTION_TABLE) for system, name in names.items()}
     old = _existing(paths)
     if old and not overwrite:
-        raise SettingsError(f"{old[0]} exists already; give the new recording another run or session")
+        raise SettingsError(
+            f"{old[0]} exists already; give the new recording another run or session, "
+            "or replace it (--overwrite in imuswing import)"
+        )
     contents: Content = {}
     for system, path in paths.items():
         contents |= described(system, path)
