@@ -241,9 +241,8 @@ def _finish_se(arm: ArmCurves, finish: float, settings: EventSettings) -> float:
     # As long as it takes to fall from twice the level to the level, times the level's own error.
     error = np.hypot(settings.speed_error_share, settings.speed_error / float(arm.rate.max())) / FINISH_FRACTION
     fall = min((finish - float(arm.time[higher[-1]])) * float(error), 0.3)
-    return float(
-        max(np.hypot(fall, (_last_ripple(arm, finish) - finish) / 1.96), (finish - _settled(arm, finish)) / 1.96)
-    )
+    ripple = max((_last_ripple(arm, finish) - finish) / 1.96, finish - _settled(arm, finish))
+    return float(np.hypot(fall, ripple))
 
 
 def _settled(arm: ArmCurves, finish: float) -> float:
