@@ -171,6 +171,9 @@ def _verdict(record: dict[str, Any]) -> str:
     verdict, needed = str(record["verdict"]), record["shots_needed"]
     if record["drifting"]:
         return f"{verdict}, but see below"
+    missing = [str(record[side]) for side in "ab" if not record[f"n_{side}"]]
+    if missing:
+        return f"{verdict}: not measured in {' and '.join(missing)}"
     if needed != needed or needed is None or str(needed) == "<NA>":
         return f"{verdict}; more shots alone will not tell"
     if not needed:

@@ -136,10 +136,11 @@ def _record(args: argparse.Namespace, session: Session, source: Source, hub: Hub
     from imuswing.live.session import Live
 
     bands, intents = _plan(args)
-    live = Live(args.into, session, source, hub=hub, bands=bands, intents=intents, say=_say)
-    if live.resumed:
-        print("an interrupted recording of this participant, session and task goes on", flush=True)
+    # The page first: where its parts are missing nothing must have been begun.
     with _page(args, hub):
+        live = Live(args.into, session, source, hub=hub, bands=bands, intents=intents, say=_say)
+        if live.resumed:
+            print("an interrupted recording of this participant, session and task goes on", flush=True)
         finished = live.run()
     print(f"written: {finished.path} and {finished.shown}")
     print(f"next: imuswing analyze {finished.path} --out FOLDER")

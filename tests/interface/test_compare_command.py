@@ -89,6 +89,15 @@ def test_prints_in_words_and_writes_the_whole_table(tmp_path: Path, capsys: Capt
     assert [path.name for path in out.parent.iterdir()] == ["difference.parquet"]
 
 
+def test_what_one_side_never_measured_is_said(tmp_path: Path, capsys: Capture) -> None:
+    """A sensor that was not worn: no number of shots more would tell."""
+    table = swings()
+    table.loc[table["block"] == "drill", ["tempo_ratio", "tempo_ratio_se"]] = np.nan
+    assert main(["compare", str(results(tmp_path / "results", table)), "--by", "block"]) == 0
+    line = next(line for line in capsys.readouterr().out.splitlines() if "tempo ratio" in line)
+    assert line.endswith("not measured in drill")
+
+
 def test_takes_the_folders_that_batch_writes_and_several_at_once(tmp_path: Path, capsys: Capture) -> None:
     many = tmp_path / "batch"
     (many / "swings").mkdir(parents=True)

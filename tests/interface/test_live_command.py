@@ -14,6 +14,7 @@ from live_for_tests import short_lesson, told_by, without_routine, write_short_l
 
 import imuswing
 from imuswing.cli import main
+from imuswing.errors import MissingExtraError
 from imuswing.live.messages import Shot
 from imuswing.recording.dataset import start_dataset
 from imuswing.recording.write import write_recording
@@ -96,6 +97,20 @@ def test_what_cannot_be_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert "--replay" in capsys.readouterr().err
     assert main(["live", "--into", str(tmp_path), *WHO, "--replay", str(tmp_path / "none"), "--no-page"]) == 1
     assert "does not exist" in capsys.readouterr().err
+
+
+def test_where_the_page_cannot_be_shown_nothing_is_begun(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def serve(*_: object, **__: object) -> None:
+        raise MissingExtraError("live", "the page")
+
+    monkeypatch.setattr("imuswing.live.page.serve", serve)
+    source = write_short_lesson(tmp_path / "source")
+    into = tmp_path / "into"
+    assert main(["live", "--into", str(into), *WHO, "--replay", str(source)]) != 0
+    assert "the page" in capsys.readouterr().err
+    assert not [path for path in into.rglob("*") if path.is_file() and path.parent != into]
 
 
 def test_portions_of_any_size_give_the_same_shots(played: Path) -> None:
