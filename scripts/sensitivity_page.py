@@ -63,7 +63,12 @@ def _advice(lines: list[dict[str, Any]]) -> str:
     )
     told = [f"Good enough here means: at least {LEAST_RECALL:.0%} of the swings found, {limits}.", ""]
     for group, what in (("rates", "sample rate"), ("gyro range", "gyro range"), ("accelerometer range",) * 2):
-        enough = next((line["name"] for line in lines if line["group"] == group and _good(line)), "none of these")
+        enough = "none of these"
+        # From the top: one that passes by chance below one that fails is not good enough.
+        for line in reversed([line for line in lines if line["group"] == group]):
+            if not _good(line):
+                break
+            enough = line["name"]
         told.append(f"- lowest {what} that is good enough: **{enough}**")
     return "\n".join(told) + "\n\n"
 

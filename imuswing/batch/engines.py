@@ -88,7 +88,8 @@ def _dropped_when_stopped(pool: ProcessPoolExecutor) -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        pool.shutdown(wait=False, cancel_futures=True)
+        # Waiting here: the pool's own end would shut it down again, and take the order to drop what waits back.
+        pool.shutdown(cancel_futures=True)
         raise
 
 
