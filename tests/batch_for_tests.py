@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -50,8 +51,20 @@ def start_batch(dataset: Path, out: Path, *arguments: str) -> subprocess.Popen[s
     """The command in a process group of its own, so that a test can kill all of it and nothing else."""
     command = [sys.executable, "-m", "imuswing", "batch", str(dataset), "--out", str(out), *arguments]
     return subprocess.Popen(
-        command, env=ENVIRONMENT, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
+        command,
+        env=ENVIRONMENT,
+        text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+        preexec_fn=_hears_ctrl_c,
     )
+
+
+def _hears_ctrl_c() -> None:
+    """What a shell starts in the background is deaf to Ctrl-C, and so is all that it starts (POSIX, sh, "Asynchronous
+    Lists"); the tests may run there."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def wait_for(found: object, *, seconds: float = 60.0) -> object:
