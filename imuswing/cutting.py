@@ -121,7 +121,7 @@ def address_ups(oriented: Oriented, candidates: Sequence[Candidate]) -> dict[str
         at = np.searchsorted(motion.time, [c.start - 0.1 for c in candidates])
         at = at[(at > 0) & (at < len(motion.time))]
         if len(at):
-            found[point] = rotate(oriented.coarse[point][at] * np.array([1.0, -1.0, -1.0, -1.0]), UP)
+            found[point] = rotate(inverse(oriented.coarse[point][at]), UP)
     return found
 
 

@@ -15,7 +15,8 @@ practice swings between them, 200 Hz. All ways get the same readings, and everyt
 so the numbers show the alignment alone. Root mean square error against the simulation's truth over address, top and
 impact; "–" is a measure that is null in most swings because a step that the way needs is missing. Bold is the best of a
 routine. A way is scored on the swings that it gives: one that gives up where it is hard looks better than it is. With
-so few golfers, differences under a fifth may be chance. A functional axis alone is signed by its first movement:
+so few golfers, differences under a fifth may be chance. In the picture lines
+end at 20°, the number tells all. A functional axis alone is signed by its first movement:
 without `stand` a late mark turned some wrists over.
 
 ## The ways

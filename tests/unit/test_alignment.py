@@ -132,3 +132,13 @@ def test_a_reading_that_is_loose_one_way_pulls_less_that_way() -> None:
     np.testing.assert_allclose(turn[[0, 2]], [3.0, -1.2], atol=0.05)
     expected = 1.0 / np.sqrt(1.0 / 1.0**2), 1.0 / np.sqrt(1.0 / 4.0**2 + 1.0 / 2.0**2)
     np.testing.assert_allclose(np.degrees(found.sd[[0, 2]]), expected, rtol=0.01)
+
+
+def test_how_badly_axes_disagree_is_told_in_their_own_errors() -> None:
+    # By hand: two axes that should be square and are 10° short of it share that as their variances are; what is
+    # left is δ²/(σ₁² + σ₂²) = 100/(4 + 9). Two axes tell four numbers, a rotation takes three.
+    square, short = (seen(axis, Z, 3.0) for axis in (Z, Rotation.from_euler("x", 10.0, degrees=True).apply(Z)))
+    assert fitted(seen(Y, Y, 2.0), square).misfit == pytest.approx(0.0, abs=1e-12)
+    found = fitted(seen(Y, Y, 2.0), short)
+    assert found.misfit == pytest.approx(100.0 / 13.0, rel=0.02)
+    assert found.freedom == 1

@@ -23,11 +23,14 @@ def smooth(time: np.ndarray, first: float, last: float) -> np.ndarray:
     return np.asarray(s**3 * (10.0 - 15.0 * s + 6.0 * s**2))
 
 
-def arm(tilt: np.ndarray, *, axis_sd: float, after: float = 0.0) -> ArmCurves:
+def arm(tilt: np.ndarray, *, axis_sd: float, after: float = 0.0, rocking: float = np.nan) -> ArmCurves:
     """A forearm that swings by 90° and back to 60° beyond, and rolls by 60° with other timing; `tilt` (2,) rad is how
-    far the axis that is followed is off the true one.  after: ° of a little movement that follows the rest."""
+    far the axis that is followed is off the true one.  after: ° of a little movement that follows the rest.
+    rocking: phase of a skin that rocks at 5 Hz, 5 °/s RMS."""
     time = np.arange(0.0, 6.0, 1.0 / RATE)
     swing = -90.0 * smooth(time, TAKEAWAY, TOP) + 150.0 * smooth(time, TOP, SETTLED) + after * smooth(time, 3.2, 3.6)
+    if np.isfinite(rocking):
+        swing += 5.0 * np.sqrt(2.0) / (2.0 * np.pi * 5.0) * np.sin(2.0 * np.pi * 5.0 * time + rocking)
     roll = 60.0 * smooth(time, TAKEAWAY + 0.1, TOP - 0.2) - 90.0 * smooth(time, TOP + 0.1, SETTLED)
     body = Rotation.from_euler("XY", np.stack([swing, roll], axis=1), degrees=True)
     axis = body.apply(np.array([tilt[0], 1.0, tilt[1]]) / np.linalg.norm([tilt[0], 1.0, tilt[1]]))
@@ -84,6 +87,30 @@ def test_a_little_movement_after_the_rest_makes_the_finish_unsure() -> None:
     last_loud = 3.48  # where a minimum-jerk movement falls through two thirds of its fastest rate
     assert plain.finish_se < 0.1
     assert doubtful.finish + 1.96 * doubtful.finish_se > last_loud
+
+
+def test_skin_that_rocks_moves_the_top_by_as_much_as_its_standard_error_says() -> None:
+    """A speed v of the skin moves the moment of no speed by v over the arm's acceleration there."""
+    true = moments(arm(np.zeros(2), axis_sd=0.0), NO_SKIN).top
+    placed = [
+        moments(arm(np.zeros(2), axis_sd=0.0, rocking=phase), EventSettings()) for phase in np.arange(0.0, 6.2, 0.4)
+    ]
+    rms = float(np.sqrt(np.mean((np.array([m.top for m in placed]) - true) ** 2)))
+    told = float(np.median([m.top_se for m in placed]))
+    assert told / rms < 2.5
+    assert rms / told < 2.5
+
+
+def test_a_last_ripple_that_hardly_passes_the_finishs_share_may_be_the_skins() -> None:
+    """The chest's sensor rings on at 6 % of its fastest rate when all has settled (5 %): true may be either."""
+    plain = arm(np.zeros(2), axis_sd=0.0)
+    settled = moments(plain, EventSettings()).finish
+    turn = np.exp(-0.5 * ((plain.time - IMPACT) / 0.1) ** 2)
+    ring = 0.06 * np.exp(-0.5 * ((plain.time - settled - 0.08) / 0.015) ** 2)
+    ringing = moments(replace(plain, chest_rate=5.0 * (turn + ring)), EventSettings())
+    assert ringing.finish > settled + 0.08
+    assert ringing.finish - 1.96 * ringing.finish_se < settled
+    assert ringing.finish_se < 0.15
 
 
 def test_kinks_of_a_smooth_movement_without_noise_are_no_shocks() -> None:
