@@ -7,10 +7,13 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 import warnings
 from collections.abc import Sequence
+from difflib import get_close_matches
 from importlib import import_module
+from typing import NoReturn
 
 from imuswing import __version__
 from imuswing.commands import COMMANDS, module_of
@@ -19,9 +22,35 @@ from imuswing.errors import ImuswingError, SettingsError
 DONE, UNUSABLE, WRONG_USAGE, SOME_FAILED = 0, 1, 2, 3
 
 
-def build_parser() -> argparse.ArgumentParser:
+class _Parser(argparse.ArgumentParser):
+    """Wrong usage is one sentence, with the word that may have been meant, and where the rest can be read."""
+
+    def error(self, message: str) -> NoReturn:
+        """Print the sentence and end with the status of wrong usage."""
+        wrong = re.search(r"argument (\S+): invalid choice: '(.*)' \(choose from (.*)\)", message)
+        meant = ""
+        if wrong:
+            message = f"{wrong[1]} is {wrong[2]!r}; it must be one of {wrong[3]}"
+            meant = _meant(wrong[2], re.findall(r"[^', ]+", wrong[3]))
+        self._end(message, meant)
+
+    def refuse(self, rest: Sequence[str]) -> NoReturn:
+        """The sentence about arguments that this command does not take."""
+        options = re.findall(r"--[a-z-]+", self.format_usage())
+        self._end(f"{rest[0]!r} is not expected here", _meant(rest[0].partition("=")[0], options))
+
+    def _end(self, message: str, meant: str) -> NoReturn:
+        self.exit(WRONG_USAGE, f"{self.prog}: {message}{meant or '.'} `{self.prog} --help` tells more.\n")
+
+
+def _meant(word: str, legal: Sequence[str]) -> str:
+    near = get_close_matches(word, legal, n=1)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def build_parser() -> _Parser:
     """The whole command line; light to build, since `--help` must answer at once."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="imuswing",
         description="Golf-swing measures from wearable inertial sensors, each with its standard error. "
         "Not a medical device; all data stay on this computer.",
@@ -38,7 +67,7 @@ def build_parser() -> argparse.ArgumentParser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         module.add_arguments(command)
-        command.set_defaults(run=module.run)
+        command.set_defaults(run=module.run, refuse=command.refuse)
     return parser
 
 
@@ -47,7 +76,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     in_code, warnings.formatwarning = warnings.formatwarning, _sentence
     args = argparse.Namespace(command="")
     try:
-        args = build_parser().parse_args(arguments)
+        args, rest = build_parser().parse_known_args(arguments)
+        if rest:
+            args.refuse(rest)
         status: int = args.run(args)
     except SettingsError as error:
         print(f"imuswing {args.command}: {error}", file=sys.stderr)

@@ -92,7 +92,9 @@ def test_the_installed_command_answers() -> None:
     ("arguments", "says"),
     [
         ([], "COMMAND"),
-        (["analyse"], "invalid choice"),
+        (["analyse"], "did you mean 'analyze'?"),
+        (["report", "x", "--out", "y", "--for", "coahc"], "did you mean 'coach'?"),
+        (["analyze", "x", "--out", "y", "--no-reprot"], "did you mean '--no-report'?"),
         (["analyze", "somewhere"], "--out"),
         (["simulate", "--out", "x", "--seed", "one"], "--seed"),
         (["check", "--loud", "x"], "--loud"),
@@ -105,6 +107,7 @@ def test_wrong_usage_ends_with_2(arguments: list[str], says: str, capsys: pytest
     out, error = capsys.readouterr()
     assert out == ""
     assert says in error
+    assert error.count("\n") == 1, "one sentence"
 
 
 @pytest.mark.parametrize("command", ["analyze", "check"])
