@@ -44,7 +44,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _meant(word: str, legal: Sequence[str]) -> str:
-    near = get_close_matches(word, legal, n=1)
+    near = get_close_matches(word, legal, n=1, cutoff=0.7)
     return f"; did you mean {near[0]!r}?" if near else ""
 
 
