@@ -1,7 +1,8 @@
 """Write docs/accuracy.md from the bench's own figures: `python scripts/make_accuracy_page.py REALISTIC.json HARD.json`.
 
 The files come from `scripts/accuracy --json FILE`, one for each preset. Every figure on the page is one of theirs; it
-says what the simulation cannot show.
+says what the simulation cannot show. The section about clocks comes from `--clocks FILE…` of
+`scripts/clock_accuracy.py --json FILE`. What is not given stays as it stands on the page.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ import argparse
 import json
 from pathlib import Path
 from typing import Any
+
+from clock_accuracy import groups
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "accuracy.md"
 
@@ -36,11 +39,69 @@ errors.
 def main() -> None:
     """Read the figures and write the page."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("figures", type=Path, nargs="+", help="JSON files of scripts/accuracy")
+    parser.add_argument("figures", type=Path, nargs="*", help="JSON files of scripts/accuracy")
+    parser.add_argument("--clocks", type=Path, nargs="+", default=[], help="JSON files of scripts/clock_accuracy.py")
     args = parser.parse_args()
-    parts = [HEAD, *(_part(json.loads(path.read_text(encoding="utf-8"))) for path in args.figures)]
-    PAGE.write_text("\n".join(parts), encoding="utf-8")
+    measures, clocks = _standing()
+    if args.figures:
+        measures = "\n".join([HEAD, *(_part(json.loads(path.read_text(encoding="utf-8"))) for path in args.figures)])
+    if args.clocks:
+        clocks = _clocks([row for path in args.clocks for row in json.loads(path.read_text(encoding="utf-8"))])
+    PAGE.write_text(measures + (f"\n{clocks}" if clocks else ""), encoding="utf-8")
     print(f"written: {PAGE}")
+
+
+def _standing() -> tuple[str, str]:
+    """The page as it stands: what comes before the clocks, and their section."""
+    page = PAGE.read_text(encoding="utf-8") if PAGE.exists() else ""
+    before, title, clocks = page.partition(f"\n{CLOCKS_TITLE}\n")
+    return before, f"{CLOCKS_TITLE}\n{clocks}" if title else ""
+
+
+CLOCKS_TITLE = "## Clocks"
+
+CLOCKS_HEAD = f"""{CLOCKS_TITLE}
+
+Written from `scripts/clock_accuracy.py`: simulated lessons whose sensors have clocks of their own, starting up to 2 s
+(`realistic`) or 4 s (`hard`) from each other and drifting by up to 50 ppm. Each two clocks of a recording are one pair;
+its error is the root mean square over the time that they share. *aligned*: pairs that were aligned by more than the
+start times in the files; the others are told as not aligned, with a warning. *SE*: median standard error told against
+the first clock; *beyond 3 SE*: share of all clocks whose error is larger than three times what was told, aligned or
+not.
+"""
+
+LESS = {
+    "whole": "taps before and after",
+    "unmarked taps": "taps that nobody noted",
+    "no taps": "no taps",
+    "starts late": "one sensor starts a minute late, at an unknown time",
+    "no hints": "nobody knows the start times",
+}
+
+
+def _clocks(rows: list[dict[str, Any]]) -> str:
+    seeds = ", ".join(str(seed) for seed in sorted({row["seed"] for row in rows}))
+    lessons = len({(row["seed"], row["golfer"], row["shots"], row["preset"], row["rate"]) for row in rows})
+    lines = [CLOCKS_HEAD, f"{lessons} lessons, seeds {seeds}; errors in ms.", ""]
+    lines += [
+        "| to go by | shots | preset | Hz | aligned | RMS | 95 % | largest | beyond 3 ms | SE | beyond 3 SE |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    order = list(LESS)
+    for g in sorted(
+        groups(rows), key=lambda g: (order.index(g["variant"]), -g["shots"], g["preset"] == "hard", g["rate"])
+    ):
+        cells = [
+            LESS[g["variant"]],
+            g["shots"],
+            f"`{g['preset']}`",
+            f"{g['rate']:.0f}",
+            f"{g['aligned']} of {g['pairs']}",
+        ]
+        cells += [f"{g['rms']:.1f}", f"{g['p95']:.1f}", f"{g['largest']:.1f}", f"{100 * g['beyond_target']:.1f} %"]
+        cells += [f"{g['se']:.1f}", f"{100 * g['beyond_3_se']:.1f} %"]
+        lines.append(f"| {' | '.join(str(cell) for cell in cells)} |")
+    return "\n".join(lines) + "\n"
 
 
 def _part(figures: dict[str, Any]) -> str:

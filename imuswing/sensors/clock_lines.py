@@ -57,11 +57,17 @@ def weakened(cue: Cue, share: float) -> Cue:
 @dataclass(frozen=True, kw_only=True)
 class Solution:
     """lines: by clock, to the reference's time.  covariances: by clock, (2, 2) of offset and drift.  names: by clock,
-    the cues that tie it."""
+    the cues that tie it.  offsets: (C, C) covariance of all offsets, clocks in the order of `lines`."""
 
     lines: Mapping[str, Line]
     covariances: Mapping[str, FloatArray]
     names: Mapping[str, tuple[str, ...]]
+    offsets: FloatArray
+
+    def gap_se(self, one: str, other: str) -> float:
+        """Standard error of the offset between two clocks, s; a clock that is no line's is the reference."""
+        sign = np.array([float(name == one) - float(name == other) for name in self.lines])
+        return float(np.sqrt(sign @ self.offsets @ sign))
 
 
 def solve(cues: Sequence[Cue], *, reference: str, rough: Mapping[str, Line], drift_sd: float) -> Solution:
@@ -93,7 +99,8 @@ def solve(cues: Sequence[Cue], *, reference: str, rough: Mapping[str, Line], dri
         lines[name] = Line(offset=line.offset + change[k], drift=line.drift + change[k + 1], at=line.at)
         covariances[name] = np.asarray(covariance[k : k + 2, k : k + 2], np.float64)
         used[name] = tuple(sorted({cue.name for cue in cues if name in (cue.first, cue.second)}))
-    return Solution(lines=lines, covariances=covariances, names=used)
+    offsets = np.asarray(covariance[::2, ::2], np.float64)
+    return Solution(lines=lines, covariances=covariances, names=used, offsets=offsets)
 
 
 ROUGH_SD_S = 0.5

@@ -26,7 +26,7 @@ LEAST_JUMP = 0.5
 APART_S = 0.12
 """Jumps nearer than this are one knock that rings."""
 
-ONSET_SHARE = 0.15
+ONSET_SHARE = 0.08
 """A knock begins with the first jump of this share of its largest."""
 
 MATCH_S = 0.006
@@ -112,17 +112,19 @@ def knock_cues(
     the first clock, of spans in which the sensors were knocked together.
     """
     step = np.hypot(1.0 / ours.rate, 1.0 / theirs.rate)
-    when, gap = _pairs(ours, theirs, line, max(reach_s, CHANCE_REACH_S))
-    if len(gap) < FEWEST:
-        return []
+    span = max(reach_s, CHANCE_REACH_S)
+    when, gap = _pairs(ours, theirs, line, span)
+    own = line(when) + gap
+    tapped = np.any((own[:, None] >= taps[:, 0]) & (own[:, None] <= taps[:, 1]), axis=1)
     width = MATCH_S + step
-    centre = _densest(gap, width, reach_s)
+    # Where taps were noted, nothing else needs to be asked, and they need not be near what motion says.
+    centre = _densest(gap[tapped], width, span, span)
+    if centre is None:
+        centre = _densest(gap, width, reach_s, span)
     if centre is None:
         return []
     keep = np.abs(gap - centre) <= width
-    when, gap = when[keep], gap[keep]
-    own = line(when) + gap
-    tapped = np.any((own[:, None] >= taps[:, 0]) & (own[:, None] <= taps[:, 1]), axis=1) if len(taps) else gap > np.inf
+    when, gap, tapped = when[keep], gap[keep], tapped[keep]
     floor = step * ONSET_SD
     cues = []
     for name, which, bias in (
@@ -144,8 +146,11 @@ def _pairs(ours: Knocks, theirs: Knocks, line: Line, reach_s: float) -> tuple[Fl
     return theirs.onset[row], ours.onset[column] - told[row]
 
 
-def _densest(gap: FloatArray, width: float, reach_s: float) -> float | None:
-    """The gap within reach that most pairs agree on to within `width`; None if chance might give as many."""
+def _densest(gap: FloatArray, width: float, reach_s: float, span_s: float) -> float | None:
+    """The gap within reach that most pairs agree on to within `width`; None if chance might give as many.
+
+    gap: (K,) s of all pairs within `span_s`.
+    """
     order = np.sort(gap)
     count = np.searchsorted(order, order + width, side="right") - np.searchsorted(order, order - width)
     near = np.abs(order) <= reach_s
@@ -153,7 +158,7 @@ def _densest(gap: FloatArray, width: float, reach_s: float) -> float | None:
         return None
     best = int(np.max(count[near]))
     # Pairs that do not agree show how often knocks coincide by chance; any pair might have been the densest place.
-    by_chance = (len(gap) - best + 1) * width / CHANCE_REACH_S
+    by_chance = (len(gap) - best + 1) * width / span_s
     if best < FEWEST or int(near.sum()) * _at_least(best - 1, by_chance) > CHANCE:
         return None
     return float(np.median(order[near & (count == best)]))

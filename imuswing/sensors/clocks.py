@@ -69,14 +69,29 @@ def align(sensors: Mapping[str, Clean], recording: Recording) -> dict[str, Clock
     reference = Line(offset=0.0, drift=0.0, at=0.0)
     reach = {first: 0.0, **{name: found.reach_s for name, found in rough.items()}}
     solution = solve(cues, reference=first, rough=known, drift_sd=DRIFT_SD)
-    moved = {name: float(np.sqrt(solution.covariances[name][0, 0])) for name in known if solution.names[name]}
     taps = np.array([(e.onset - TAP_BEFORE_S, e.end + TAP_AFTER_S) for e in recording.of_type(TAP)]).reshape(-1, 2)
-    cues += _knock_cues(systems, {first: reference, **solution.lines}, reach, {first: 0.0, **moved}, taps)
+    cues += _knock_cues(systems, {first: reference, **solution.lines}, reach, solution, taps)
     solution = solve(cues, reference=first, rough=known, drift_sd=DRIFT_SD)
+    tied = _tied(first, cues)
     for name in others:
-        linked = name in known and bool(solution.names[name])
-        lines[name] = _told(name, systems[name][0], solution) if linked else _unknown(recording.start_hints.get(name))
+        apart = _unknown(recording.start_hints.get(name))
+        if name in known and solution.names[name]:
+            told = _told(name, systems[name][0], solution)
+            # Clocks tied to each other but not to the first one stay together.
+            lines[name] = told if name in tied else replace(told, se=apart.se, source=apart.source)
+        else:
+            lines[name] = apart
     return lines
+
+
+def _tied(first: str, cues: list[Cue]) -> set[str]:
+    """Systems that cues tie to the first one, directly or through others."""
+    tied, more = {first}, {first}
+    while more:
+        pairs = [{cue.first, cue.second} for cue in cues]
+        more = set().union(*(pair for pair in pairs if pair & tied)) - tied
+        tied |= more
+    return tied
 
 
 def _without_reference(systems: Mapping[str, list[Clean]], recording: Recording) -> dict[str, ClockLine]:
@@ -161,9 +176,10 @@ def _chained(outer: Rough, inner: Rough) -> Rough:
 
 
 KNOCK_REACH_S = 0.04
-"""How far lines may be off once motion has been used."""
+REACH_SES = 4.0
+"""Shocks are looked for so far from a line, or so many of its standard errors, whichever is more."""
 
-START_FAVOUR = 0.2
+START_FAVOUR = 0.1
 """Where movements repeat, the guess from the start times is preferred to one that fits hardly better (log misfit)."""
 
 MOVED_REACH_S = 0.1
@@ -177,10 +193,10 @@ def _knock_cues(
     systems: Mapping[str, list[Clean]],
     lines: Mapping[str, Line],
     reach: Mapping[str, float],
-    moved: Mapping[str, float],
+    solution: Solution,
     taps: FloatArray,
 ) -> list[Cue]:
-    """What knocks tell, between all systems that have a line; moved: standard errors of those that motion tied."""
+    """What knocks tell, between all systems that have a line; solution: what motion has told of the lines."""
     cues: list[Cue] = []
     names = list(lines)
     knocks = {sensor.stream.tracked_point: find_knocks(sensor) for name in names for sensor in systems[name]}
@@ -188,19 +204,17 @@ def _knock_cues(
         for b in names[k + 1 :]:
             one, other = (sensor.stream.tracked_point for sensor in _nearest(systems[a], systems[b]))
             line = _between(lines[a], lines[b])
-            tied = a in moved and b in moved
+            likely = solution.gap_se(a, b)
             found = knock_cues(
                 knocks[one],
                 knocks[other],
                 (a, b),
                 line,
-                reach_s=KNOCK_REACH_S if tied else max(reach[a], reach[b]),
+                reach_s=min(max(KNOCK_REACH_S, REACH_SES * likely), max(reach[a], reach[b])),
                 bias_s=travel_bias(one, other),
                 taps=_inverse(lines[a], taps),
             )
-            if tied:
-                likely = float(np.hypot(moved[a], moved[b]))
-                found = [cue for cue in found if cue.name == TAPS or _agrees(cue, line, likely)]
+            found = [cue for cue in found if cue.name == TAPS or _agrees(cue, line, likely)]
             cues.extend(found)
     # Each system's onsets stand in as many pairs as there are other systems.
     return [weakened(cue, 2.0 / len(names)) for cue in cues]

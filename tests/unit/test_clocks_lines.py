@@ -67,3 +67,13 @@ def test_bias_limits_what_a_cue_can_tell() -> None:
 
 def test_a_weakened_cue_has_a_larger_error() -> None:
     assert weakened(cue("a", "b", 0, 0, 0, 1e-3, 1e-6), 0.25).offset_se == pytest.approx(2e-3)
+
+
+def test_error_of_the_gap_between_two_clocks_is_that_of_the_cue_between_them() -> None:
+    """b to a within 3 ms, c to b within 4 ms: c to a within 5 ms, and c to b still within 4."""
+    cues = [cue("a", "b", 0.0, 0.0, 0.0, 3e-3, 1e-9), cue("b", "c", 0.0, 0.0, 0.0, 4e-3, 1e-9)]
+    rough = {name: Line(offset=0.0, drift=0.0, at=0.0) for name in "bc"}
+    solution = solve(cues, reference="a", rough=rough, drift_sd=LOOSE)
+    assert solution.gap_se("a", "b") == pytest.approx(3e-3, rel=1e-3)
+    assert solution.gap_se("b", "c") == pytest.approx(4e-3, rel=1e-3)
+    assert solution.gap_se("c", "a") == pytest.approx(5e-3, rel=1e-3)

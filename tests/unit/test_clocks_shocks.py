@@ -68,6 +68,18 @@ def test_taps_are_a_cue_of_their_own() -> None:
     assert cues[0].offset_se < 0.003 < cues[1].offset_se
 
 
+def test_noted_taps_are_found_where_motion_is_wrong() -> None:
+    """A line 90 ms off, thought right to 40 ms: six taps that were noted say so; knocks that may be anything do not."""
+    ours, theirs = (find_knocks(knocked(seed=s, offset=0.0, drift=0.0)) for s in (1, 2))
+    wrong = Line(offset=0.09, drift=0.0, at=0.0)
+    taps = np.array([[3.5, 6.0], [54.0, 56.0]])
+    cues = knock_cues(ours, theirs, ("a", "b"), wrong, reach_s=0.04, bias_s=0.006, taps=taps)
+    assert [cue.name for cue in cues] == ["taps", "shocks"]
+    at = np.array([30.0])
+    assert abs(float((cues[0].line(at) - at)[0])) < 0.004
+    assert knock_cues(ours, theirs, ("a", "b"), wrong, reach_s=0.04, bias_s=0.006, taps=NO_TAPS) == []
+
+
 def test_unrelated_knocks_tell_nothing() -> None:
     """Each sensor knocked thirty times by itself."""
     for seed in range(20):
