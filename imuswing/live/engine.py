@@ -302,7 +302,7 @@ def _next(state: State, settings: LiveSettings) -> float:
 
 def _kept_up(state: State, settings: LiveSettings) -> State:
     """Headings are carried on between swings, so that the wrist's two sensors stay tied."""
-    if state.now < state.next_keep_up or state.known.table is None or LEAD_HAND not in state.known.headings:
+    if state.now < state.next_keep_up or LEAD_HAND not in state.known.headings:
         return state
     since = state.now - settings.window_s
     window = recording_of(state.session, state.tails, state.known, since=since)

@@ -20,20 +20,35 @@ from imuswing.recording.model import Event, FloatArray, Recording
 from imuswing.routine import Routine, calibration_of, routine_of
 from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.prepare import prepare
+from imuswing.vocabulary import LEAD_FOREARM, LEAD_HAND
 
 
 @dataclass(frozen=True, kw_only=True)
 class Heading:
-    """Where a sensor's coarse orientation (4,) stood at a time, s: later windows are turned to agree with it."""
+    """Where a sensor's coarse orientation (4,) stood at a time, s: later windows are turned to agree with it.
+
+    since: when this heading began, s: where a window cannot be turned, one begins that has nothing to do with the last.
+    """
 
     time: float
     q: FloatArray
+    since: float
+
+
+Frame = tuple[float | None, float | None]
+"""Since when forearm and hand have been on their headings, s; what was measured on others cannot be compared."""
+
+
+def frame_of(headings: Mapping[str, Heading]) -> Frame:
+    """The headings' frame; None for a sensor without one."""
+    forearm, hand = headings.get(LEAD_FOREARM), headings.get(LEAD_HAND)
+    return None if forearm is None else forearm.since, None if hand is None else hand.since
 
 
 @dataclass(frozen=True, kw_only=True)
 class Known:
     """clocks: by system.  bias: by tracked point, rad/s (3,).  routine, calibration: as offline, None before they are
-    read.  table: the `table` pose, on the headings of `headings`.  at: common time when it was learnt.
+    read.  table: the `table` pose, on the headings of `table_frame`.  at: common time when it was learnt.
     """
 
     clocks: Mapping[str, ClockLine] = field(default_factory=lambda: MappingProxyType({}))
@@ -41,6 +56,7 @@ class Known:
     routine: Routine | None = None
     calibration: Calibration = field(default_factory=lambda: Calibration(alignments={}, source="nothing so far"))
     table: TablePose | None = None
+    table_frame: Frame = (None, None)
     headings: Mapping[str, Heading] = field(default_factory=lambda: MappingProxyType({}))
     at: float = -np.inf
 
@@ -128,12 +144,14 @@ def learn(
     if earlier is not None and (not routine.steps or routine.found):
         routine = earlier
     calibration = calibration_of(routine, oriented, settings.analysis, addresses=None)
+    headings = _headings(oriented, now)
     return replace(
         found,
         routine=routine,
         calibration=calibration,
         table=table_pose(oriented, calibration),
-        headings=_headings(oriented, now),
+        table_frame=frame_of(headings),
+        headings=headings,
     )
 
 
@@ -173,7 +191,8 @@ def _headings(oriented: Oriented, now: float) -> dict[str, Heading]:
     found = {}
     for point, motion in oriented.motions.items():
         index = int(np.clip(np.searchsorted(motion.time, now - HEADING_BACK_S), 0, len(motion.time) - 1))
-        found[point] = Heading(time=float(motion.time[index]), q=oriented.coarse[point][index])
+        time = float(motion.time[index])
+        found[point] = Heading(time=time, q=oriented.coarse[point][index], since=time)
     return found
 
 

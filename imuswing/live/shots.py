@@ -13,7 +13,7 @@ from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
 from imuswing.errors import RecordingError
 from imuswing.lesson import measure_cut, tied_swing
-from imuswing.live.learn import HEADING_BACK_S, Heading, Known
+from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, frame_of
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
 from imuswing.recording.model import Recording
@@ -35,11 +35,13 @@ SAME_SWING_S = 0.2
 class Past:
     """A swing, or what looked like one, that the judgement of later ones rests on.
 
-    wrist: for the heading's tie, None without a wrist.  ups: gravity in each sensor at address.
+    wrist: for the heading's tie, on the headings of `frame`; None without a wrist.  ups: gravity in each sensor at
+    address.
     """
 
     sight: Sight
     wrist: WristSwing | None
+    frame: Frame
     ups: Mapping[str, FloatArray]
 
 
@@ -77,7 +79,7 @@ def look(
         prepared = prepare(window, settings=analysis.sensors, clocks=known.clocks)
     except RecordingError:
         return Looked(headings=known.headings)
-    oriented, headings = _on_headings(orient(prepared), known.headings)
+    oriented, frame, headings = _on_headings(orient(prepared), known.headings)
     lead = leading_point(oriented.motions)
     if lead is None:
         return Looked(headings=headings)
@@ -89,30 +91,34 @@ def look(
     fresh = [candidate for candidate in candidates if near[0] < candidate.back <= near[1]]
     for cut in follow_swings(window, oriented, fresh, lead, alignments, analysis):
         before = [*past, *(earlier.past for earlier in seen)]
-        seen.append(_seen(window, oriented, cut, lead, known, before, settings))
+        seen.append(_seen(window, oriented, frame, cut, lead, known, before, settings))
     return Looked(seen=tuple(seen), headings=headings)
 
 
-def _on_headings(oriented: Oriented, headings: Mapping[str, Heading]) -> tuple[Oriented, dict[str, Heading]]:
-    """Coarse orientations turned about the vertical to go on where the window before left off."""
-    coarse, carried = {}, dict(headings)
+def _on_headings(oriented: Oriented, headings: Mapping[str, Heading]) -> tuple[Oriented, Frame, dict[str, Heading]]:
+    """Coarse orientations turned about the vertical to go on where the window before left off, and their frame."""
+    coarse, carried, here = {}, dict(headings), {}
     for point, motion in oriented.motions.items():
         course, time, held = oriented.coarse[point], motion.time, headings.get(point)
+        since = float(time[0])
         if held is not None and time[0] + RUN_IN_S <= held.time <= time[-1]:
+            since = held.since
             at = int(np.searchsorted(time, held.time))
             difference = multiply(held.q, inverse(course[at]))
             angle = 2.0 * float(np.arctan2(difference[3], difference[0]))
             course = course.turned_about_vertical(angle)
         coarse[point] = course
         end = int(np.searchsorted(time, time[-1] - HEADING_BACK_S))
+        here[point] = Heading(time=float(time[end]), q=course[end], since=since)
         if time[end] >= time[0] + RUN_IN_S:
-            carried[point] = Heading(time=float(time[end]), q=course[end])
-    return replace(oriented, coarse=coarse), carried
+            carried[point] = here[point]
+    return replace(oriented, coarse=coarse), frame_of(here), carried
 
 
 def _seen(
     window: Recording,
     oriented: Oriented,
+    frame: Frame,
     cut: Cut,
     lead: str,
     known: Known,
@@ -127,14 +133,15 @@ def _seen(
     ]
     ups = address_gravity(oriented, [cut.sight.candidate])
     if verdict.swing_odds <= analysis.judge.evidence.accept:
-        return Seen(past=Past(sight=cut.sight, wrist=None, ups=ups), row=None, curve=None)
+        return Seen(past=Past(sight=cut.sight, wrist=None, frame=frame, ups=ups), row=None, curve=None)
     struck = verdict.impact if verdict.struck else None
     moments = place(cut.sight.arm, cut.sight.candidate, verdict.back, struck, lag=verdict.lag, settings=analysis.events)
     wrist = _wrist(cut, moments)
-    wrists = [earlier.wrist for earlier in past if earlier.wrist is not None]
-    tie = None if wrist is None else _tie([*wrists[-settings.ties :], wrist], known.table, settings)
+    wrists = [earlier.wrist for earlier in past if earlier.wrist is not None and earlier.frame == frame]
+    table = known.table if known.table_frame == frame else None
+    tie = None if wrist is None else _tie([*wrists[-settings.ties :], wrist], table, settings)
     row, curve = measure_cut(window, tied_swing(cut, moments, tie), verdict, lead, analysis)
-    return Seen(past=Past(sight=cut.sight, wrist=wrist, ups=ups), row=row, curve=curve)
+    return Seen(past=Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups), row=row, curve=curve)
 
 
 def _wrist(cut: Cut, moments: Moments) -> WristSwing | None:
@@ -171,4 +178,4 @@ def carry_headings(window: Recording, known: Known, settings: LiveSettings) -> M
         prepared = prepare(replace(window, sensors=wrist), settings=settings.analysis.sensors, clocks=known.clocks)
     except RecordingError:
         return known.headings
-    return _on_headings(orient(prepared), known.headings)[1]
+    return _on_headings(orient(prepared), known.headings)[2]

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from live_for_tests import cut, short_lesson
+from live_for_tests import SHIPPED, cut, short_lesson, without_routine
 
 import imuswing
 from imuswing.live.coach import obey
 from imuswing.live.engine import begin, step, take
 from imuswing.live.hub import Hub
+from imuswing.live.learn import Known, frame_of, recording_of
 from imuswing.live.messages import Levels, Message, Notice, Routine, Shot, Step, StepCommand
 from imuswing.live.model import TIME_COLUMN, Arrival, Session
 from imuswing.live.replay import Replay
 from imuswing.live.session import Live
 from imuswing.live.settings import LiveSettings
+from imuswing.live.shots import Past, look
 from imuswing.recording.dataset import start_dataset
+from imuswing.recording.read import read
+from imuswing.routine import earlier_routine
 from imuswing.vocabulary import CALIBRATION_STEPS
 
 NAMED = Session(participant="P1", session="02", task="chip", lead_side="left")
@@ -135,3 +139,49 @@ def test_a_sensor_that_goes_and_comes_back_with_another_clock_is_said_recorded_a
     assert len(offline) == 4
     np.testing.assert_allclose([shot.impact_s for shot in shots], offline["impact_s"], atol=0.015)
     assert [shot.verdict for shot in shots] == list(offline["chest_verdict"])
+
+
+def test_headings_last_from_swing_to_swing_without_a_table_pose_too() -> None:
+    # Nothing on a body tells a heading that was lost, so all ties of a lesson rest on headings that go on; a second
+    # recording of a visit has no table pose, and between its blocks more time passes than a window holds.
+    whole = read(SHIPPED)
+    settings = LiveSettings()
+    lesson = without_routine(cut(whole, 140.0), 76.0)
+    source = Replay(lesson, speed=math.inf, turn_s=0.1)
+    state = begin(NAMED, source.heads)
+    state = replace(state, earlier=earlier_routine(cut(whole, 80.0), settings.analysis))
+    frames = set()
+    for arrival in source.arrivals({}):
+        state, _, _ = take(state, arrival, settings)
+        state, _ = step(state, settings)
+        if state.past:
+            frames |= {state.past[-1].frame, frame_of(state.known.headings)}
+    impacts = np.diff([one.sight.candidate.back for one in state.past])
+    assert max(impacts) > settings.window_s
+    assert state.known.table is None
+    assert len(frames) == 1
+
+
+def test_what_was_measured_on_a_heading_that_was_lost_is_not_compared_with() -> None:
+    # A heading begun anew differs from the one before by any angle, so that none of it may move the next swing's tie.
+    whole = read(SHIPPED)
+    settings = LiveSettings()
+    source = Replay(cut(whole, 104.5), speed=math.inf, turn_s=0.1)
+    state = begin(NAMED, source.heads)
+    for arrival in source.arrivals({}):
+        state, _, _ = take(state, arrival, settings)
+        state, _ = step(state, settings)
+    past, known = state.past[:-1], state.known
+    back = state.past[-1].sight.candidate.back
+    window = recording_of(state.session, state.tails, known, since=state.now - settings.window_s)
+    assert window is not None
+
+    def wrist(known: Known, past: Sequence[Past]) -> float:
+        seen = look(window, known, past, near=(back - 0.2, back + 0.2), settings=settings).seen[0]
+        assert seen.row is not None
+        return float(seen.row["wrist_flexion_impact_deg"])
+
+    lost = replace(known, headings={})
+    without = wrist(replace(lost, table=None), [replace(one, wrist=None) for one in past])
+    assert wrist(lost, past) == pytest.approx(without, abs=1e-6)
+    assert wrist(lost, past) == pytest.approx(wrist(known, past), abs=5.0)
