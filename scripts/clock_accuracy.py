@@ -105,7 +105,7 @@ def clock_rows(recording: Recording, late: Mapping[str, float], truth: Truth) ->
             "drift_error": float(drift),
             "se": report.clock_se_s if a == first else None,
             "drift_se": 1e-6 * report.clock_drift_se_ppm if a == first else None,
-            "source": report.clock_source,
+            "aligned": all(reports[systems[name]].clock_source not in (HINT_ONLY, UNKNOWN) for name in (a, b)),
         }
 
 
@@ -168,7 +168,7 @@ def groups(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     found = []
     for key in sorted({tuple(row[name] for name in KEYS) for row in rows}):
         some = [row for row in rows if tuple(row[name] for name in KEYS) == key]
-        aligned = [row for row in some if row["source"] not in (UNKNOWN, HINT_ONLY)]
+        aligned = [row for row in some if row["aligned"]]
         told = [row for row in some if row["se"] is not None]
         error = 1e3 * np.array([row["error"] for row in aligned])
         ratio = np.array([row["error"] / row["se"] for row in told])

@@ -8,11 +8,12 @@ CHAIN = (PELVIS, CHEST, LEAD_UPPER_ARM, LEAD_FOREARM, LEAD_HAND, CLUB)
 """Segments in the order in which joints connect them."""
 
 JOINT_BIAS_S = {1: 0.001, 2: 0.003, 3: 0.004}
-TRUNK_JOINT_BIAS_S = 0.004
+TRUNK_JOINT_BIAS_S = {1: 0.004, 2: 0.004, 3: 0.010}
 """Standard deviation of the bias of an offset told by the joint, by the number of joints in between (three also stands
 for more), and where the shoulder or the spine is among them; s. In one open recording of a walking person forearm and
-hand agreed to 1 ms, back and hip to 1 ms, back and forearm to 3 ms, back and upper arm to 7 ms; in simulated lessons
-with moving skin to 0.4 ms, chest and forearm to 1.3 ms, chest and hand to 1.9 ms (root mean square)."""
+hand agreed to 1 ms, back and hip to 3 ms, back and forearm to 3 to 6 ms, back and upper arm to 6 ms, back or hip and
+hand to 7 to 15 ms; in simulated lessons with moving skin to 0.4 ms, chest and forearm to 1.3 ms, chest and hand to 1.9
+ms (root mean square)."""
 
 TRAVEL_S = {1: 0.001, 2: 0.002, 3: 0.003}
 TRUNK_TRAVEL_S = 0.006
@@ -31,8 +32,8 @@ def _through_trunk(one: str, other: str) -> bool:
 
 def joint_bias(one: str, other: str) -> float:
     """Standard deviation of the bias of an offset that the joint between two tracked points tells, s."""
-    bias = JOINT_BIAS_S[min(max(joints_between(one, other), 1), 3)]
-    return max(bias, TRUNK_JOINT_BIAS_S) if _through_trunk(one, other) else bias
+    bias = TRUNK_JOINT_BIAS_S if _through_trunk(one, other) else JOINT_BIAS_S
+    return bias[min(max(joints_between(one, other), 1), 3)]
 
 
 def travel_bias(one: str, other: str) -> float:

@@ -32,10 +32,12 @@ LEVER_SD = 0.3
 
 SCAN_STEP_S = 0.02
 
-CLEAR = 0.2
-"""The best offset's misfit must be smaller than the median one's by this (natural logarithm). In simulated lessons of
-100 Hz it was so by 0.6 or more for forearm and hand and by 0.2 or more in 19 of 20 others near the truth, and by less
-than 0.2 in 414 places many seconds off (seed 77)."""
+CLEAR = {1: 0.2, 2: 0.15}
+"""The best offset's misfit must be smaller than the median one's by this (natural logarithm), by the number of joints.
+
+Near the truth it was so by 0.5 or more for forearm and hand and by 0.15 or more for nine of ten others; many seconds
+off it by 0.21 at most in 438 places with one joint, and by 0.17 in 879 with several (simulated lessons, seeds 7, 77, 78
+and 91)."""
 
 MISFIT_SHARE = 0.12
 """So much of the misfit may go along with the acceleration's rate of change, in all windows alike, and pass for an
@@ -87,7 +89,7 @@ def joint_fit(first: Clean, second: Clean, names: tuple[str, str], line: Line, *
     points = first.stream.tracked_point, second.stream.tracked_point
     joints = joints_between(*points)
     state, depth = _scan(both, begins, _State(levers=np.zeros(6), line=centred), reach_s, joints)
-    if depth < CLEAR:
+    if depth < CLEAR[min(joints, 2)]:
         return None
     state, residual, slope, floor = _refine(both, begins, state, joints)
     told, passing = _information(residual, slope, floor)

@@ -127,11 +127,9 @@ def knock_cues(
     when, gap, tapped = when[keep], gap[keep], tapped[keep]
     floor = step * ONSET_SD
     cues = []
-    for name, which, bias in (
-        (TAPS, tapped, TAP_BIAS_S),
-        (SHOCKS, ~tapped, bias_s),
-    ):
-        if int(which.sum()) >= FEWEST:
+    # Among knocks that agree, one tap is a tap; other shocks must be several.
+    for name, which, bias, fewest in ((TAPS, tapped, TAP_BIAS_S, 1), (SHOCKS, ~tapped, bias_s, FEWEST)):
+        if int(which.sum()) >= fewest:
             cues.append(_cue(name, names, line, when[which], gap[which], floor, bias))
     return cues
 

@@ -86,6 +86,8 @@ def person(point: str, system: str, offset: float, drift: float) -> SensorStream
         ("lead_upper_arm", "lead_forearm", 3.0),
         ("chest", "pelvis", 6.0),
         ("chest", "lead_forearm", 8.0),
+        ("chest", "lead_hand", 16.0),
+        ("pelvis", "lead_hand", 16.0),
     ],
 )
 def test_a_walking_person(first: str, second: str, most_ms: float, offset: float, drift: float) -> None:

@@ -68,6 +68,24 @@ def test_taps_are_a_cue_of_their_own() -> None:
     assert cues[0].offset_se < 0.003 < cues[1].offset_se
 
 
+def test_one_tap_before_and_one_after_count_among_shocks_that_agree() -> None:
+    """A tap at 4 and one at 55 s, four blows in between: a tap's onset to a sample, the drift from both."""
+    onset = np.array([4.0, 20.0, 31.0, 40.0, 47.0, 55.0])
+    ours = Knocks(onset=onset, size=np.ones(6), rate=200.0)
+    theirs = Knocks(onset=(onset - 0.21) / (1.0 + 40e-6), size=np.ones(6), rate=200.0)
+    taps = np.array([[3.0, 5.0], [54.0, 56.0]])
+    line = Line(offset=0.2, drift=0.0, at=0.0)
+    cues = knock_cues(ours, theirs, ("a", "b"), line, reach_s=0.04, bias_s=0.006, taps=taps)
+    assert [cue.name for cue in cues] == ["taps", "shocks"]
+    # Uniform within a sample on either side, over two taps: 5 ms · (2 / 12 / 2)½ = 1.4 ms at least.
+    assert 0.0014 < cues[0].offset_se < 0.003
+    at = np.array([cues[0].line.at])
+    assert float((cues[0].line(at) - (0.21 + (1.0 + 40e-6) * at))[0]) == pytest.approx(0.0, abs=0.001)
+    (cue,) = knock_cues(ours, theirs, ("a", "b"), line, reach_s=0.04, bias_s=0.006, taps=taps[:1])[:1]
+    assert cue.name == "taps"
+    assert cue.offset_se > 0.002
+
+
 def test_noted_taps_are_found_where_motion_is_wrong() -> None:
     """A line 90 ms off, thought right to 40 ms: six taps that were noted say so; knocks that may be anything do not."""
     ours, theirs = (find_knocks(knocked(seed=s, offset=0.0, drift=0.0)) for s in (1, 2))
