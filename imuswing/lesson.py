@@ -178,17 +178,7 @@ def _in_part(
     so_far.postures = joined_postures(so_far.postures, postures(oriented, [cut.sight.candidate for cut in cuts]))
     slips = find_slips(so_far.postures, settings)
     cuts = [after_slips(cut, alignments, slips) for cut in cuts]
-    placed = [
-        place(
-            cut.sight.arm,
-            cut.sight.candidate,
-            verdict.back,
-            verdict.impact if verdict.struck else None,
-            lag=verdict.lag,
-            settings=settings.events,
-        )
-        for cut, verdict in zip(cuts, judged, strict=True)
-    ]
+    placed = [placed_cut(cut, verdict, settings) for cut, verdict in zip(cuts, judged, strict=True)]
     ties = tie_swings(oriented, calibration, cuts, placed, settings)
     tied = [tied_swing(cut, moments, tie) for cut, moments, tie in zip(cuts, placed, ties, strict=True)]
     angles = estimate_all(tied, lead_side=recording.lead_side, soft=settings.measures.soft)
@@ -224,6 +214,18 @@ def _quality(
     quality = quality_record(recording, prepared, calibration, found[-1].slips, rows, asdict(settings))
     quality["recordings"][0]["warnings"] += lost_warnings([event for part in found for event in part.lost])
     return quality
+
+
+def placed_cut(cut: Cut, judged: Judged, settings: Settings) -> Moments:
+    """All moments of one swing, by what is thought of it."""
+    return place(
+        cut.sight.arm,
+        cut.sight.candidate,
+        judged.back,
+        judged.impact if judged.struck else None,
+        lag=judged.lag,
+        settings=settings.events,
+    )
 
 
 def tied_swing(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
@@ -277,23 +279,23 @@ def tie_swings(
     settings: Settings,
 ) -> list[Tie | None]:
     """For each swing the tie of the hand's heading to the forearm's; None where there is no wrist or no tie."""
-    with_wrist = [k for k, cut in enumerate(cuts) if LEAD_FOREARM in cut.segments and LEAD_HAND in cut.segments]
-    ties: list[Tie | None] = [None] * len(cuts)
-    swings = [
-        WristSwing(
-            forearm=cuts[k].segments[LEAD_FOREARM],
-            hand=cuts[k].segments[LEAD_HAND],
-            address=placed[k].address,
-            top=placed[k].top,
-            impact=placed[k].impact,
-        )
-        for k in with_wrist
-    ]
-    for k, tie in zip(
-        with_wrist, tie_headings(swings, table_pose(oriented, calibration), settings=settings.tie), strict=True
-    ):
-        ties[k] = tie
-    return ties
+    wrists = [wrist_of(cut, moments) for cut, moments in zip(cuts, placed, strict=True)]
+    swings = [wrist for wrist in wrists if wrist is not None]
+    ties = iter(tie_headings(swings, table_pose(oriented, calibration), settings=settings.tie))
+    return [None if wrist is None else next(ties) for wrist in wrists]
+
+
+def wrist_of(cut: Cut, moments: Moments) -> WristSwing | None:
+    """What the tie needs of one swing; None without both sensors of the wrist."""
+    if LEAD_FOREARM not in cut.segments or LEAD_HAND not in cut.segments:
+        return None
+    return WristSwing(
+        forearm=cut.segments[LEAD_FOREARM],
+        hand=cut.segments[LEAD_HAND],
+        address=moments.address,
+        top=moments.top,
+        impact=moments.impact,
+    )
 
 
 def table_pose(oriented: Oriented, calibration: Calibration) -> TablePose | None:

@@ -21,9 +21,9 @@ from typing import IO, Any, Final
 import numpy as np
 
 from imuswing.errors import RecordingError, SettingsError
-from imuswing.live.model import TIME_COLUMN, Chunk, Session, SystemHead, head_data
+from imuswing.live.model import TIME_COLUMN, Chunk, Session, SystemHead, head_data, recording_named
 from imuswing.recording.dataset import dataset_folder
-from imuswing.recording.model import Event, FloatArray, Recording, SensorStream
+from imuswing.recording.model import Event, FloatArray, SensorStream
 from imuswing.recording.tables import NOT_AVAILABLE, json_text, read_json, write_files
 from imuswing.recording.write import WrittenTable, write_columns, write_recorded
 
@@ -286,7 +286,7 @@ def make_recording(
         sensors.update(journal.heads[name].streams(np.zeros((0, journal.heads[name].columns))))
     if not sensors:
         raise RecordingError(journal.folder, "holds no sample", "delete it, or start live again with the sensors on")
-    recording = _named(journal.session, sensors, events, offsets)
+    recording = recording_named(journal.session, sensors, events, offsets)
     return write_recorded(recording, dataset, tables=told, acq_time=journal.began, overwrite=True)
 
 
@@ -295,24 +295,6 @@ def remove(journal: Journal) -> None:
     for file in sorted(journal.folder.iterdir(), key=lambda path: path.name != HEAD):
         file.unlink()
     journal.folder.rmdir()
-
-
-def _named(
-    session: Session,
-    sensors: Mapping[str, SensorStream],
-    events: Sequence[Event],
-    offsets: Mapping[str, float],
-) -> Recording:
-    return Recording(
-        participant=session.participant,
-        session=session.session,
-        task=session.task,
-        run=session.run,
-        lead_side=session.lead_side,
-        sensors=sensors,
-        events=tuple(events),
-        start_hints=dict(offsets),
-    )
 
 
 def _written(path: Path) -> WrittenTable | None:

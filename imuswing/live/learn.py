@@ -14,7 +14,7 @@ from imuswing.cutting import Oriented, orient
 from imuswing.errors import RecordingError
 from imuswing.lesson import table_pose
 from imuswing.live.buffer import Tail
-from imuswing.live.model import Session
+from imuswing.live.model import Session, recording_named
 from imuswing.live.settings import LiveSettings
 from imuswing.recording.model import Event, FloatArray, Recording
 from imuswing.routine import Routine, calibration_of, routine_of
@@ -85,17 +85,7 @@ def recording_of(
             sensors[point] = stream if bias is None else replace(stream, gyr=stream.gyr - bias)
     if not sensors:
         return None
-    return Recording(
-        participant=session.participant,
-        session=session.session,
-        task=session.task,
-        run=session.run,
-        lead_side=session.lead_side,
-        sensors=sensors,
-        events=tuple(events),
-        start_hints={name: clock.offset for name, clock in known.clocks.items()},
-        simulated=session.simulated,
-    )
+    return recording_named(session, sensors, events, {name: clock.offset for name, clock in known.clocks.items()})
 
 
 LEAST_ROWS = 8

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from imuswing.errors import SettingsError
-from imuswing.recording.model import Event, FloatArray, SensorStream
+from imuswing.recording.model import Event, FloatArray, Recording, SensorStream
 from imuswing.vocabulary import LeadSide, SampleMeaning
 
 TIME_COLUMN = 0
@@ -151,6 +151,23 @@ class Session:
     lead_side: LeadSide
     run: str | None = None
     simulated: bool = False
+
+
+def recording_named(
+    session: Session, sensors: Mapping[str, SensorStream], events: Sequence[Event], offsets: Mapping[str, float]
+) -> Recording:
+    """Sensors by tracked point as a session's recording; offsets: by system, its start after the first one's, s."""
+    return Recording(
+        participant=session.participant,
+        session=session.session,
+        task=session.task,
+        run=session.run,
+        lead_side=session.lead_side,
+        sensors=sensors,
+        events=tuple(events),
+        start_hints=dict(offsets),
+        simulated=session.simulated,
+    )
 
 
 def head_data(session: Session, heads: Sequence[SystemHead]) -> dict[str, Any]:

@@ -12,13 +12,12 @@ import numpy as np
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
 from imuswing.errors import RecordingError
-from imuswing.lesson import measure_cut, tied_swing
+from imuswing.lesson import measure_cut, placed_cut, tied_swing, wrist_of
 from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, frame_of
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
 from imuswing.recording.model import Recording
 from imuswing.sensors.prepare import prepare
-from imuswing.swings.events import Moments, place
 from imuswing.swings.find import Candidate
 from imuswing.swings.judge import Sight, judge
 from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
@@ -134,26 +133,13 @@ def _seen(
     ups = address_gravity(oriented, [cut.sight.candidate])
     if verdict.swing_odds <= analysis.judge.evidence.accept:
         return Seen(past=Past(sight=cut.sight, wrist=None, frame=frame, ups=ups), row=None, curve=None)
-    struck = verdict.impact if verdict.struck else None
-    moments = place(cut.sight.arm, cut.sight.candidate, verdict.back, struck, lag=verdict.lag, settings=analysis.events)
-    wrist = _wrist(cut, moments)
+    moments = placed_cut(cut, verdict, analysis)
+    wrist = wrist_of(cut, moments)
     wrists = [earlier.wrist for earlier in past if earlier.wrist is not None and earlier.frame == frame]
     table = known.table if known.table_frame == frame else None
     tie = None if wrist is None else _tie([*wrists[-settings.ties :], wrist], table, settings)
     row, curve = measure_cut(window, tied_swing(cut, moments, tie), verdict, lead, analysis)
     return Seen(past=Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups), row=row, curve=curve)
-
-
-def _wrist(cut: Cut, moments: Moments) -> WristSwing | None:
-    if LEAD_FOREARM not in cut.segments or LEAD_HAND not in cut.segments:
-        return None
-    return WristSwing(
-        forearm=cut.segments[LEAD_FOREARM],
-        hand=cut.segments[LEAD_HAND],
-        address=moments.address,
-        top=moments.top,
-        impact=moments.impact,
-    )
 
 
 def _tie(wrists: Sequence[WristSwing], table: TablePose | None, settings: LiveSettings) -> Tie | None:
