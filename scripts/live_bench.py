@@ -130,10 +130,11 @@ def verdicts(golfers: int, shots: int, seed: int, preset: str) -> None:
                 stalled = (shot.verdict == "stalled") == (row["chest_verdict"] == "stalled")
                 agree += same
                 if not same:
+                    told = shot.measures.get("chest_continuity")
                     print(
                         f"  seed {seed + golfer}, {row['impact_s']:.2f} s: offline {row['chest_verdict']} "
                         f"({row['chest_continuity']:.3f}), live {shot.verdict} "
-                        f"({shot.measures['chest_continuity'].value}){'' if stalled else ' STALL DIFFERS'}, in the end "
+                        f"({told and told.value}){'' if stalled else ' STALL DIFFERS'}, in the end "
                         f"{last.verdict}; impact {1000.0 * (shot.impact_s - row['impact_s']):+.1f} ms"
                     )
             for name in COMPARED:

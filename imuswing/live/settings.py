@@ -32,7 +32,7 @@ class LiveSettings:
     opening_s: float = 600.0
     look_s: float = 0.20
     settle_s: float = 1.6
-    past: int = 12
+    past: int = 20
     ties: int = 4
     relearn_s: float = 120.0
     recalibrate: int = 20

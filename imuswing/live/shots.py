@@ -13,7 +13,7 @@ from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
 from imuswing.errors import RecordingError
 from imuswing.lesson import measure_cut, placed_cut, tied_swing, wrist_of
-from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, frame_of
+from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, frame_of, recalibrated
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
 from imuswing.recording.model import Recording
@@ -21,7 +21,7 @@ from imuswing.sensors.prepare import prepare
 from imuswing.swings.find import Candidate
 from imuswing.swings.judge import Sight, judge
 from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
-from imuswing.vocabulary import LEAD_FOREARM, LEAD_HAND, SHOT
+from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, SHOT
 
 RUN_IN_S = 3.0
 """The orientation filter's start is not compared with what was before."""
@@ -82,12 +82,16 @@ def look(
     lead = leading_point(oriented.motions)
     if lead is None:
         return Looked(headings=headings)
-    alignments = {p: fitted for p, fitted in known.calibration.alignments.items() if p in oriented.motions}
     candidates = rough_swings(oriented, lead, known.calibration, analysis)
+    fresh = [candidate for candidate in candidates if near[0] < candidate.back <= near[1]]
+    fitted = known.calibration.alignments
+    if fresh and CHEST in oriented.motions and CHEST not in fitted:
+        # Without bows the chest is aligned by how the golfer stands to the ball: a first swing has its own address.
+        fitted = {**recalibrated(known, address_gravity(oriented, fresh), settings).calibration.alignments, **fitted}
+    alignments = {point: alignment for point, alignment in fitted.items() if point in oriented.motions}
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
     seen: list[Seen] = []
-    fresh = [candidate for candidate in candidates if near[0] < candidate.back <= near[1]]
     for cut in follow_swings(window, oriented, fresh, lead, alignments, analysis):
         before = [*past, *(earlier.past for earlier in seen)]
         seen.append(_seen(window, oriented, frame, cut, lead, known, before, settings))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from live_for_tests import SHIPPED, cut, short_lesson, without_routine
+from live_for_tests import SHIPPED, cut, short_lesson, told_by, without_routine
 
 import imuswing
 from imuswing.live.coach import obey
@@ -185,3 +185,22 @@ def test_what_was_measured_on_a_heading_that_was_lost_is_not_compared_with() -> 
     without = wrist(replace(lost, table=None), [replace(one, wrist=None) for one in past])
     assert wrist(lost, past) == pytest.approx(without, abs=1e-6)
     assert wrist(lost, past) == pytest.approx(wrist(known, past), abs=5.0)
+
+
+def test_the_first_shot_has_a_verdict_where_nobody_bowed() -> None:
+    # Then the chest is aligned by how the golfer stands to the ball; the verdict is the offline analysis's.
+    lesson = cut(short_lesson(), 90.0)
+    bow = next(event for event in lesson.events if event.trial_type == "bow")
+    sensors = {}
+    for point, stream in lesson.sensors.items():
+        moved = (stream.time > bow.onset - 1.0) & (stream.time < bow.end + 1.0)
+        stood = stream.acc[(stream.time > bow.onset - 2.0) & (stream.time < bow.onset - 1.0)].mean(axis=0)
+        acc, gyr = np.array(stream.acc), np.array(stream.gyr)
+        acc[moved], gyr[moved] = stood, 0.0
+        sensors[point] = replace(stream, acc=acc, gyr=gyr)
+    lesson = replace(lesson, sensors=sensors, events=tuple(event for event in lesson.events if event is not bow))
+    offline = imuswing.analyze(lesson)
+    assert not offline.quality["recordings"][0]["calibration"]["steps"]["bow"]["found"]
+    told = [message for message in told_by(lesson) if isinstance(message, Shot)]
+    assert told[0].verdict == offline.swings["chest_verdict"].iloc[0]
+    assert told[0].verdict is not None
