@@ -122,7 +122,7 @@ def verdicts(golfers: int, shots: int, seed: int, preset: str) -> None:
                 print(f"  seed {seed + golfer}, {row['impact_s']:.2f} s: first told as {shot.kind}, flags {shot.flags}")
             late.append(after)
             probability = row["chest_stall_probability"]
-            if not SURE[0] <= probability <= SURE[1]:
+            if probability < SURE[0] or probability > SURE[1]:
                 sure += 1
                 same = shot.verdict == row["chest_verdict"]
                 agree_last += last.verdict == row["chest_verdict"]
