@@ -286,12 +286,13 @@ def tie_swings(
 
 
 def wrist_of(cut: Cut, moments: Moments) -> WristSwing | None:
-    """What the tie needs of one swing; None without both sensors of the wrist."""
-    if LEAD_FOREARM not in cut.segments or LEAD_HAND not in cut.segments:
+    """What the tie needs of one swing; None without both sensors of the wrist and all their axes."""
+    forearm, hand = cut.segments.get(LEAD_FOREARM), cut.segments.get(LEAD_HAND)
+    if forearm is None or hand is None or not (all(forearm.axes_known) and all(hand.axes_known)):
         return None
     return WristSwing(
-        forearm=cut.segments[LEAD_FOREARM],
-        hand=cut.segments[LEAD_HAND],
+        forearm=forearm,
+        hand=hand,
         address=moments.address,
         top=moments.top,
         impact=moments.impact,

@@ -125,15 +125,16 @@ def _calibration_warnings(recording: Recording, calibration: Calibration) -> lis
             }
         )
     for point in recording.sensors:
-        if point in (CHEST, LEAD_FOREARM, LEAD_HAND) and point not in calibration.alignments:
-            name = point.replace("_", " ")
-            warnings.append(
-                {
-                    "level": "problem",
-                    "text": f"The {name} sensor's axes are not known: its measures are left out.",
-                    "do": redo,
-                }
+        fitted = calibration.alignments.get(point)
+        if point not in (CHEST, LEAD_FOREARM, LEAD_HAND) or (fitted is not None and fitted.whole):
+            continue
+        name = point.replace("_", " ")
+        text = f"The {name} sensor's axes are not known: its measures are left out."
+        if fitted is not None:
+            text = (
+                "How the lead forearm sensor is turned about the arm is not known: the wrist's measures are left out."
             )
+        warnings.append({"level": "problem", "text": text, "do": redo})
     for name, step in calibration.steps.items():
         if step.found and step.residual is not None and step.residual > np.deg2rad(8.0):
             warnings.append(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -12,6 +12,8 @@ from imuswing.orientation.relative import skew
 
 UNKNOWN_SD = np.deg2rad(60.0)
 """Prior SD of a direction that nothing observes: wide enough to say "not known", narrow enough to invert."""
+WEIGHTLESS_SD = 100.0
+"""rad: of an axis that is given only so that there is one; its weight is nothing beside any reading's."""
 STEPS = 5
 """Gauss-Newton steps: each leaves a few percent of the way."""
 
@@ -50,6 +52,7 @@ class Alignment:
     residuals: by step, the angle in rad between the observed and the fitted axis.
     steps: what it was built from.  Several observations of one step keep the largest residual.
     misfit: sum of the observations' squared residuals over their variances.  freedom: how many of them are redundant.
+    whole: False where one axis alone was seen and how the sensor is turned about it is not known.
     """
 
     tracked_point: str
@@ -59,6 +62,7 @@ class Alignment:
     steps: tuple[str, ...] = ()
     misfit: float = 0.0
     freedom: int = 0
+    whole: bool = True
 
     @property
     def sd(self) -> FloatArray:
@@ -106,6 +110,33 @@ def align(tracked_point: str, observations: Sequence[AxisObservation]) -> Alignm
         # An axis is two numbers, a rotation three.
         freedom=2 * len(observations) - 3,
     )
+
+
+def align_along(tracked_point: str, observations: Sequence[AxisObservation]) -> Alignment | None:
+    """An alignment from readings of one and the same axis, turned about it in any way; None where nothing was seen."""
+    if not observations:
+        return None
+    # Which way a reading may be off is not known either.
+    alike = [replace(o, sd=max(o.sd, o.loose_sd), loose=None) for o in observations]
+    first = alike[0]
+    guess = AxisObservation(
+        sensor_axis=any_across(first.sensor_axis),
+        segment_axis=any_across(first.segment_axis),
+        sd=WEIGHTLESS_SD,
+        step="",
+    )
+    fitted = align(tracked_point, [*alike, guess])
+    assert fitted is not None  # The guess is the second axis.
+    residuals = {step: angle for step, angle in fitted.residuals.items() if step}
+    # An axis of its own is two numbers: the guess and the turn about the axis are no observation.
+    freedom = 2 * len(observations) - 2
+    return replace(fitted, residuals=residuals, steps=tuple(residuals), freedom=freedom, whole=False)
+
+
+def any_across(axis: FloatArray) -> FloatArray:
+    """Some unit vector (3,) square to `axis`."""
+    across = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+    return np.asarray(across / np.linalg.norm(across))
 
 
 def _spans_two_axes(observations: Sequence[AxisObservation]) -> bool:

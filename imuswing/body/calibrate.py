@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from imuswing.body.alignment import Alignment, AxisObservation, align
+from imuswing.body.alignment import Alignment, AxisObservation, align, align_along
 from imuswing.body.care import with_own_care
 from imuswing.body.definitions import X_AXIS, Y_AXIS, Z_AXIS, trunk_sign
 from imuswing.body.priors import CarePriors
@@ -145,12 +145,16 @@ def calibrate(
         elif point == LEAD_FOREARM:
             seen = _forearm_observations(readings, address, lead_side, priors)
         elif point == LEAD_HAND:
-            seen = _hand_observations(readings, address, priors, alignments.get(LEAD_FOREARM))
+            forearm = alignments.get(LEAD_FOREARM)
+            seen = _hand_observations(readings, address, priors, forearm if forearm and forearm.whole else None)
         elif point == CLUB:
             seen = _club_observations(readings, priors)
         else:
             seen = _hanging_observations(readings, LEAD_UPPER_ARM, priors)
         fitted = align(point, seen)
+        if fitted is None and point == LEAD_FOREARM:
+            # Its long axis is enough for the backswing's arc and the arm's height.
+            fitted = align_along(point, seen)
         if fitted is not None:
             alignments[point] = fitted
     return Calibration(

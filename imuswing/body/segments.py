@@ -20,6 +20,9 @@ import numpy as np
 from imuswing.orientation.quaternion import FloatArray, exp, multiply, to_matrix
 
 ALIGNMENT = slice(0, 3)
+MOST_LINEAR_SD = float(np.deg2rad(30.0))
+"""rad: errors of axes beyond this are no small rotations: an angle may not change at first with an axis that is far
+off (an arc is longest for an axis square to the turn), and linear propagation would call it sure."""
 TILT = slice(3, 5)
 HEADING = slice(5, 6)
 BIAS = slice(6, 9)
@@ -133,6 +136,11 @@ class SegmentMotion:
     bridged: np.ndarray
     unusable: np.ndarray
     gyr_noise: float
+
+    @property
+    def axes_known(self) -> np.ndarray:
+        """(3,) bool: about which axes the alignment's error is a small rotation, so that its propagation is linear."""
+        return np.asarray(np.sqrt(np.diag(self.error_covariance[ALIGNMENT, ALIGNMENT])) < MOST_LINEAR_SD)
 
     def turned_about_vertical(self, angle: float) -> SegmentMotion:
         """The same motion with its heading turned by `angle` rad about the earth's Z."""

@@ -7,7 +7,7 @@ to the shared error parameters, so correlations between moments, and between for
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,6 +83,21 @@ def angles(q: Mapping[Place, FloatArray], lead_side: LeadSide) -> dict[str, Floa
     return found
 
 
+ANGLES_OF = {
+    CHEST: (
+        "chest_turn_top",
+        "chest_turn_impact",
+        "shoulder_tilt_address",
+        "shoulder_tilt_impact",
+        "chest_lean_address",
+        "chest_lean_impact",
+    ),
+    PELVIS: ("pelvis_turn_top", "pelvis_turn_impact"),
+    LEAD_FOREARM: ("backswing_arc", "arm_height_top"),
+}
+"""What one segment alone shows."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class SwingMotion:
     """All that is known of one swing: segments by tracked point (hand tied to forearm where `tie` is given)."""
@@ -109,7 +124,11 @@ def estimate_all(swings: Sequence[SwingMotion], *, lead_side: LeadSide, soft: So
     """Each angle of every swing with its standard error; swings with the same segments are worked out together."""
     groups: dict[tuple[str, ...], list[int]] = {}
     for k, swing in enumerate(swings):
-        used = tuple(point for point in swing.segments if not (point == LEAD_HAND and swing.tie is None))
+        used = tuple(
+            point
+            for point, segment in swing.segments.items()
+            if _axes_known(segment) and not (point == LEAD_HAND and swing.tie is None)
+        )
         groups.setdefault(used, []).append(k)
     results: list[dict[str, Estimate]] = [{} for _ in swings]
     for used, members in groups.items():
@@ -118,6 +137,18 @@ def estimate_all(swings: Sequence[SwingMotion], *, lead_side: LeadSide, soft: So
             for k, found in zip(part, _estimate([swings[k] for k in part], used, lead_side, soft), strict=True):
                 results[k] = found
     return results
+
+
+def _axes_known(segment: SegmentMotion) -> bool:
+    """Whether the axes that the angles rest on are; the arm's angles do not ask how it is turned about its length."""
+    known = segment.axes_known
+    return bool(np.all(known[[0, 2]] if segment.tracked_point == LEAD_FOREARM else known))
+
+
+def left_out(swing: SwingMotion, told: Collection[str]) -> list[str]:
+    """Angles that a worn segment shows by itself and that are not among the told ones."""
+    asked = [name for point, names in ANGLES_OF.items() if point in swing.segments for name in names]
+    return [name for name in asked if name not in told]
 
 
 def _estimate(

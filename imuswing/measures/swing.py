@@ -10,7 +10,7 @@ import numpy as np
 
 from imuswing.body import definitions as define
 from imuswing.measures import rates as trunk
-from imuswing.measures.pose import Estimate, SoftTissue, SwingMotion, estimate_angles
+from imuswing.measures.pose import Estimate, SoftTissue, SwingMotion, estimate_angles, left_out
 from imuswing.measures.rates import RateSettings, TrunkRates
 from imuswing.orientation.quaternion import FloatArray, slerp
 from imuswing.swings.events import Moments
@@ -63,6 +63,7 @@ def measure_swing(
     for name, estimate in angles.items():
         if not _put(row, f"{name}_deg", estimate, math.degrees(1.0), settings.worst_angle):
             flags.append(f"{name}_too_uncertain")
+    flags += [f"{name}_too_uncertain" for name in left_out(swing, angles)]
     if rates is None:
         rates = trunk_rates(swing, lead_side=lead_side, settings=settings)
     for point, smoothed in rates.items():

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from imuswing.body.alignment import UNKNOWN_SD, Alignment
+from imuswing.body.alignment import UNKNOWN_SD, Alignment, any_across
 from imuswing.body.definitions import Y_AXIS, Z_AXIS
 from imuswing.orientation.quaternion import FloatArray, from_matrix, rotate
 from imuswing.sensors.motion import Motion
@@ -35,8 +35,7 @@ def leading_axis(point: str, motion: Motion, alignment: Alignment | None) -> Flo
     up = up / np.linalg.norm(up)
     if point != CHEST:
         return -up
-    across = np.cross(up, np.eye(3)[int(np.argmin(np.abs(up)))])
-    return np.asarray(across / np.linalg.norm(across))
+    return any_across(up)
 
 
 def makeshift_alignment(point: str, axis: FloatArray) -> Alignment:
@@ -44,10 +43,12 @@ def makeshift_alignment(point: str, axis: FloatArray) -> Alignment:
 
     Its covariance is that of an unknown direction: every angle that rests on it comes out too uncertain to be told.
     """
-    other = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
-    other /= np.linalg.norm(other)
+    other = any_across(axis)
     y, z = (other, axis) if point == CHEST else (-axis, other)
     matrix = np.stack((np.cross(y, z), y, z), axis=1)
     return Alignment(
-        tracked_point=point, q_sensor_from_segment=from_matrix(matrix), covariance=np.eye(3) * UNKNOWN_SD**2
+        tracked_point=point,
+        q_sensor_from_segment=from_matrix(matrix),
+        covariance=np.eye(3) * UNKNOWN_SD**2,
+        whole=False,
     )

@@ -234,3 +234,20 @@ def test_the_hand_shares_the_forearms_error_of_posture() -> None:
     errors = misaligned_deg(calibration, mounted)
     assert errors["lead_forearm"] == pytest.approx(1.48, abs=0.05)
     assert errors["lead_hand"] == pytest.approx(0.46, abs=0.05)
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_a_forearm_seen_hanging_only_has_its_long_axis_and_says_that_no_more_is_known(side: LeadSide) -> None:
+    # By geometry: gravity of an arm that hangs straight down is its long axis; the turn about it shows nowhere.
+    mounted = mounts(5)
+    routine = Routine(side, steps=("stand", "bow"))
+    calibration = calibrate(routine.motions(mounted), routine.events, lead_side=side)
+    fitted = calibration.alignments["lead_forearm"]
+    assert not fitted.whole
+    along = rotation_of(fitted.q_sensor_from_segment).apply([0.0, 1.0, 0.0])
+    np.testing.assert_allclose(along, mounted["lead_forearm"].inv().apply([0.0, 1.0, 0.0]), atol=2e-3)
+    assert set(fitted.residuals) == {"stand"}
+    assert fitted.freedom == 0
+    assert np.all(np.degrees(fitted.sd[[0, 2]]) < 15.0)
+    assert np.degrees(fitted.sd[1]) > 60.0
+    assert "lead_hand" not in calibration.alignments

@@ -16,7 +16,7 @@ from imuswing.body.definitions import wrist_angles_free_of_roll
 from imuswing.body.follow import follow_segment
 from imuswing.body.segments import ALIGNMENT, PARAMETERS, SegmentMotion, SegmentSettings
 from imuswing.body.tie import Tie, tie_headings
-from imuswing.measures.pose import MOMENTS, SoftTissue, angles, estimate_angles
+from imuswing.measures.pose import MOMENTS, SoftTissue, SwingMotion, angles, estimate_angles, left_out
 from imuswing.orientation.quaternion import FloatArray, slerp
 from imuswing.swings.events import Moments
 from imuswing.vocabulary import LeadSide
@@ -216,3 +216,33 @@ def test_errors_that_hang_together_are_not_lost_between_moments() -> None:
     )
     assert np.degrees(found["backswing_arc"].se) < 0.01
     assert np.degrees(found["arm_height_top"].se) > 0.5
+
+
+def lifted_forearm() -> SegmentMotion:
+    """A forearm that hangs at the address and is raised sideways by 40° at the top, about the earth's Y."""
+    time = np.arange(1400) / RATE
+    lifted = np.interp(time, [0.0, 2.6, 3.6, 4.1, 7.0], [0.0, 0.0, 40.0, 0.0, 0.0])
+    return make_segment("lead_forearm", Rotation.from_euler("y", lifted[:, None], degrees=True) * HANGING)
+
+
+HANGING = Rotation.from_matrix(np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]]))
+"""Earth from a forearm whose Y points up."""
+
+
+def test_the_arc_needs_no_more_than_the_long_axis() -> None:
+    # By geometry: a vector square to the axis of a turn goes through the turn's angle, whatever turns about itself.
+    arm = with_alignment_sd(lifted_forearm(), 3.0, 100.0, 3.0)
+    found = estimate_angles({"lead_forearm": arm}, moments(), lead_side="left", tie=None, soft=NO_SKIN)
+    assert np.degrees(found["backswing_arc"].value) == pytest.approx(40.0, abs=0.01)
+    assert np.degrees(found["backswing_arc"].se) < 3.0
+    assert np.degrees(found["arm_height_top"].value) == pytest.approx(-50.0, abs=0.01)
+
+
+def test_an_arc_about_an_unknown_axis_is_not_told_though_its_first_derivative_is_small() -> None:
+    # By geometry: an axis e aside, in the plane of the turn's axis, goes through 2 asin(cos e sin 20°) in place of 40°:
+    # nothing to first order, 23° for e = 60°.
+    arm = with_alignment_sd(lifted_forearm(), 60.0, 60.0, 60.0)
+    swing = SwingMotion(segments={"lead_forearm": arm}, moments=moments(), tie=None)
+    found = estimate_angles(swing.segments, swing.moments, lead_side="left", tie=None, soft=NO_SKIN)
+    assert found == {}
+    assert left_out(swing, found) == ["backswing_arc", "arm_height_top"]
