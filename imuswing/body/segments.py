@@ -20,9 +20,6 @@ import numpy as np
 from imuswing.orientation.quaternion import FloatArray, exp, multiply, to_matrix
 
 ALIGNMENT = slice(0, 3)
-MOST_LINEAR_SD = float(np.deg2rad(30.0))
-"""rad: errors of axes beyond this are no small rotations: an angle may not change at first with an axis that is far
-off (an arc is longest for an axis square to the turn), and linear propagation would call it sure."""
 TILT = slice(3, 5)
 HEADING = slice(5, 6)
 BIAS = slice(6, 9)
@@ -30,6 +27,9 @@ SCALE = slice(9, 18)
 BRIDGE = slice(18, 21)
 PARAMETERS = 21
 """Where each kind of error stands among the parameters p."""
+MOST_LINEAR_SD = float(np.deg2rad(30.0))
+"""rad: errors of axes beyond this are no small rotations: an angle may not change at first with an axis that is far
+off (an arc is longest for an axis square to the turn), and linear propagation would call it sure."""
 OWN_SCALE = slice(SCALE.start - ALIGNMENT.stop, SCALE.stop - ALIGNMENT.stop)
 """The same where the alignment is left out."""
 
