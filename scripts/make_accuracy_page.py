@@ -1,8 +1,9 @@
 """Write docs/accuracy.md from the bench's own figures: `python scripts/make_accuracy_page.py REALISTIC.json HARD.json`.
 
 The files come from `scripts/accuracy --json FILE`, one for each preset. Every figure on the page is one of theirs; it
-says what the simulation cannot show. The section about clocks comes from `--clocks FILE…` of
-`scripts/clock_accuracy.py --json FILE`. What is not given stays as it stands on the page.
+says what the simulation cannot show. The section about standard errors comes from `--coverage FILE…`, the same bench
+over many golfers; that about clocks from `--clocks FILE…` of `scripts/clock_accuracy.py --json FILE`. What is not given
+stays as it stands on the page.
 """
 
 from __future__ import annotations
@@ -41,21 +42,63 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("figures", type=Path, nargs="*", help="JSON files of scripts/accuracy")
     parser.add_argument("--clocks", type=Path, nargs="+", default=[], help="JSON files of scripts/clock_accuracy.py")
+    parser.add_argument("--coverage", type=Path, nargs="+", default=[], help="JSON files of scripts/accuracy")
     args = parser.parse_args()
-    measures, clocks = _standing()
+    measures, coverage, clocks = _standing()
     if args.figures:
         measures = "\n".join([HEAD, *(_part(json.loads(path.read_text(encoding="utf-8"))) for path in args.figures)])
     if args.clocks:
         clocks = _clocks([row for path in args.clocks for row in json.loads(path.read_text(encoding="utf-8"))])
-    PAGE.write_text(measures + (f"\n{clocks}" if clocks else ""), encoding="utf-8")
+    if args.coverage:
+        coverage = _coverage([json.loads(path.read_text(encoding="utf-8")) for path in args.coverage])
+    PAGE.write_text("\n".join(part for part in (measures, coverage, clocks) if part), encoding="utf-8")
     print(f"written: {PAGE}")
 
 
-def _standing() -> tuple[str, str]:
-    """The page as it stands: what comes before the clocks, and their section."""
+def _standing() -> tuple[str, str, str]:
+    """The page as it stands: accuracy, the section about standard errors and that about clocks."""
     page = PAGE.read_text(encoding="utf-8") if PAGE.exists() else ""
     before, title, clocks = page.partition(f"\n{CLOCKS_TITLE}\n")
-    return before, f"{CLOCKS_TITLE}\n{clocks}" if title else ""
+    measures, second, coverage = before.partition(f"\n{COVERAGE_TITLE}\n")
+    return measures, second[1:] + coverage, title[1:] + clocks
+
+
+COVERAGE_TITLE = "## Standard errors"
+
+COVERAGE_HEAD = f"""{COVERAGE_TITLE}
+
+Share of true values within ± 1.96 standard errors, over more golfers than above, each with a routine of their own; in
+brackets where it lies 19 times in 20, by drawing golfers anew with replacement (percentile bootstrap; a golfer's swings
+share the routine's errors, so that golfers count, not swings). A bold one leaves 0.95 out: below, the standard errors
+are too small; above, too large.
+"""
+
+
+def _coverage(benches: list[dict[str, Any]]) -> str:
+    lines = [COVERAGE_HEAD]
+    for bench in benches:
+        title = bench["title"].removeprefix("Accuracy on simulated lessons: ").rsplit("; limits", 1)[0]
+        held = [row for row in bench["measures"] if row.get("coverage") is not None]
+        good = sum(_holds(row) for row in held)
+        lines.append(f"- {title}: 0.95 lies in the brackets of {good} of {len(held)} measures.")
+    names = [row["name"] for row in benches[0]["measures"] if row.get("coverage") is not None]
+    presets = [bench["title"].removeprefix("Accuracy on simulated lessons: ").split(",")[0] for bench in benches]
+    lines += ["", f"| measure | {' | '.join(presets)} |", f"|---{'|---' * len(benches)}|"]
+    for name in names:
+        rows = [next(row for row in bench["measures"] if row["name"] == name) for bench in benches]
+        lines.append(f"| `{name}` | {' | '.join(_held(row) for row in rows)} |")
+    return "\n".join(lines) + "\n"
+
+
+def _holds(row: dict[str, Any]) -> bool:
+    return bool(row["coverage_low"] <= 0.95 <= row["coverage_high"])
+
+
+def _held(row: dict[str, Any]) -> str:
+    if row.get("coverage") is None:
+        return ""
+    share = f"{row['coverage']:.2f} [{row['coverage_low']:.2f}–{row['coverage_high']:.2f}]"
+    return share if _holds(row) else f"**{share}**"
 
 
 CLOCKS_TITLE = "## Clocks"
