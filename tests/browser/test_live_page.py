@@ -100,7 +100,7 @@ def test_a_shot_is_told_in_a_word_and_a_shape(lesson: Callable[..., Lesson], ver
     assert live.text("#verdict").strip() == verdict.capitalize()
     assert live.page.locator("#verdict svg path").count() == 1
     assert live.page.evaluate("document.querySelector('#rate').width") > 300
-    assert "41° ± 3°, inside the agreed band" in live.page.get_attribute("#arc", "aria-label")
+    assert "41° ± 2°, inside the agreed band" in live.page.get_attribute("#arc", "aria-label")
     assert "top −35°" in live.page.get_attribute("#wrist", "aria-label")
     assert live.opened.complaints == []
 
@@ -205,7 +205,7 @@ def test_settings_notes_and_the_end(lesson: Callable[..., Lesson]) -> None:
         FeedbackCommand(mode="summary", every=5), NoteCommand(text="breathe <b>first</b>"), FinishCommand(),
     ]  # fmt: skip
     live.tell(Ended(path="x.tsv", shots=12))
-    assert "12 shots" in live.text("#alert")
+    assert "Shots: 12." in live.text("#alert")
 
 
 def test_a_sensor_that_falls_silent_is_said_at_once(lesson: Callable[..., Lesson]) -> None:

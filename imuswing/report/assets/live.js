@@ -178,7 +178,7 @@
   function toldOf(shot) {
     const { value, se } = estimate(shot, "chest_continuity");
     const told = [];
-    if (value !== null) told.push(text(se === null ? "continuity_alone" : "continuity", { value: number(value, 2), error: number(1.96 * (se ?? 0), 2) }));
+    if (value !== null) told.push(text(se === null ? "continuity_alone" : "continuity", { value: number(value, 2), error: number(se ?? 0, 2) }));
     const p = shot.stall_probability;
     if (p !== null && p > 0.1 && p < 0.9) told.push(text("unsure"));
     return told.join(", ");
@@ -191,7 +191,7 @@
     find("arc-figure").hidden = arc.value === null && !band;
     if (!find("arc-figure").hidden) drawLive.arc(find("arc"), arc, band, words);
     const inside = shot.in_band.backswing_arc_deg;
-    const told = [arc.value === null ? text("no_curve") : text(arc.se === null ? "degrees_alone" : "degrees", { value: number(arc.value), error: number(1.96 * (arc.se ?? 0)) })];
+    const told = [arc.value === null ? text("no_curve") : text(arc.se === null ? "degrees_alone" : "degrees", { value: number(arc.value), error: number(arc.se ?? 0) })];
     if (inside !== undefined) told.push(text(inside ? "in_band" : "outside"));
     describe("arc", told.join(", "));
     find("wrist-figure").hidden = !(shot.curves.wrist_flexion_deg ?? []).some((value) => value !== null);

@@ -134,7 +134,7 @@ const drawLive = (() => {
     const shown = [Math.max(first, time[0]), 0.15];
     const [low, high] = extent(time, values, shown, { least: [-20, 20] });
     const x = scale(...shown, 8, width - 8);
-    const y = scale(low - 6, high + 10, height - 26, 8);
+    const y = scale(low - 6, high + 10, height - 34, 8);
     line(pen, [8, y(0)], [width - 8, y(0)], colour("quiet"), 1.5, [3, 4]);
     say(pen, words.flat, 10, y(0) - 5, { style: colour("quiet") });
     for (const points of stretches(time, values, x, y, shown)) {
@@ -159,8 +159,10 @@ const drawLive = (() => {
       pen.stroke();
       const text = `${name} ${words.number(value)}°`;
       const half = pen.measureText(text).width / 2 + 4;
-      const above = y(value) - 14 > 16 ? y(value) - 14 : y(value) + 24;
-      say(pen, text, Math.min(Math.max(x(when), half), width - half), above, { align: "center" });
+      // Away from the flat wrist's line and its word, as far as there is room.
+      const over = y(value) - 14 > 16 && (value >= 0 || y(value) + 24 > height - 6);
+      const at = over ? y(value) - 14 : y(value) + 24;
+      say(pen, text, Math.min(Math.max(x(when), half), width - half), at, { align: "center" });
     }
   }
 
