@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from imuswing.body.alignment import Alignment
-from imuswing.body.care import EXPECTED_FREEDOM, with_own_care
+from imuswing.body.care import EXPECTED_FREEDOM, student_95, with_own_care
 
 
 def fitted(*, misfit: float, freedom: int) -> Alignment:
@@ -54,3 +55,9 @@ def test_intervals_hold_the_truth_95_times_in_100(freedom: int) -> None:
     error = care * rng.normal(size=people)
     told = np.array([scale(chest=fitted(misfit=float(m), freedom=freedom)) for m in misfit])
     assert np.mean(np.abs(error) < 1.96 * told) == pytest.approx(0.95, abs=0.004)
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 3, 4, 5, 8, 17, 200])
+def test_students_limits_are_those_of_scipy(freedom: int) -> None:
+    # Both are exact but for rounding.
+    assert student_95(freedom) == pytest.approx(stats.t.ppf(0.975, freedom), rel=1e-9)
