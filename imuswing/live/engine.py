@@ -11,7 +11,7 @@ from imuswing.body.alignment import Alignment
 from imuswing.live.buffer import Tail
 from imuswing.live.guide import watch_over
 from imuswing.live.learn import learn, recalibrated, recording_of
-from imuswing.live.messages import Message, Notice
+from imuswing.live.messages import Message, Notice, Undone
 from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, SystemHead
 from imuswing.live.settings import LiveSettings
 from imuswing.live.shots import SAME_SWING_S, Looked, Past, Seen, carry_headings, look, mean_up
@@ -157,7 +157,8 @@ def _read_routine(state: State, settings: LiveSettings) -> tuple[State, list[Mes
     past = tuple(replace(swing, wrist=None) for swing in state.past)
     ended = len(_steps(state))
     state = replace(state, known=known, past=past, steps_read=ended, next_open=state.now + OPENINGS_S)
-    return state, told_steps(state)
+    state, messages = _without_steps(state)
+    return state, [*messages, *told_steps(state)]
 
 
 def _lead(state: State) -> tuple[SensorStream, ClockLine] | None:
@@ -190,6 +191,8 @@ def _candidate(state: State, settings: LiveSettings) -> Candidate | None:
     found = newest_candidate(stream, bias, axis, clock, settings=settings.analysis.find)
     if found is None or state.now < found.back + settings.look_s:
         return None
+    if state.doing is not None and found.top >= state.doing_since:
+        return None  # Of a step of the routine, as offline.
     return None if any(abs(found.back - back) < SAME_SWING_S for back in state.looked) else found
 
 
@@ -239,7 +242,7 @@ LOOKED = 20
 
 def _near(found: Looked, back: float) -> Seen | None:
     """Of what a look found, the candidate whose arm came back nearest to a time."""
-    return min(found.seen, key=lambda one: abs(one.candidate.back - back), default=None)
+    return min(found.seen or (), key=lambda one: abs(one.candidate.back - back), default=None)
 
 
 def _with_noted(state: State) -> State:
@@ -263,18 +266,45 @@ NOTE_REACH_S = 8.0
 def _settle(state: State, pending: Pending, settings: LiveSettings) -> tuple[State, list[Message]]:
     """The whole swing, for the judgement of later ones; what changed by it is told."""
     state = replace(state, pending=tuple(p for p in state.pending if p is not pending))
+    messages: list[Message] = []
     found = _window_look(state, settings, pending.back)
     state = replace(state, known=replace(state.known, headings=found.headings), next_keep_up=_next(state, settings))
     seen = _near(found, pending.back)
+    if pending.number is not None and found.seen is not None and (seen is None or seen.row is None):
+        state, messages = _taken_back(state, pending.number)
     if seen is None:
-        return state, []
+        return state, messages
     state = replace(state, past=(*_others(state, pending.back), seen.past)[-settings.past :])
-    messages: list[Message] = []
     if seen.row is not None:
         number = pending.number if pending.number is not None else state.number + 1
         state = replace(state, number=max(number, state.number))
         state, messages = told_shot(state, seen, number, revised=pending.number is not None)
     return _relearnt(state, settings), messages
+
+
+def _taken_back(state: State, number: int) -> tuple[State, list[Message]]:
+    """Without a swing that was told and is none."""
+    if number not in state.shots:
+        return state, []
+    shots = {other: shot for other, shot in state.shots.items() if other != number}
+    pending = tuple(one for one in state.pending if one.number != number)
+    counted = state.shots[number].kind == KIND_SHOT and state.in_block > 0
+    return replace(state, shots=shots, pending=pending, in_block=state.in_block - counted), [Undone(number=number)]
+
+
+def _without_steps(state: State) -> tuple[State, list[Message]]:
+    """Without the swings that were movements of the routine's steps, as offline; marks come when a step has ended."""
+    spans = state.known.calibration.spans
+
+    def inside(time: float) -> bool:
+        return any(start <= time <= end for start, end in spans)
+
+    messages: list[Message] = []
+    for number in [number for number, shot in state.shots.items() if inside(shot.impact_s)]:
+        state, told = _taken_back(state, number)
+        messages += told
+    past = tuple(one for one in state.past if not inside(one.sight.candidate.top))
+    return replace(state, past=past), messages
 
 
 def _relearnt(state: State, settings: LiveSettings) -> State:

@@ -197,7 +197,7 @@ class Outcome:
 
 @dataclass(frozen=True, kw_only=True)
 class Undone:
-    """A swing was taken out (it counts no more, and the recording says so)."""
+    """A swing was taken out: the coach says so, and the recording does; or the whole of it showed that it is none."""
 
     number: int
 

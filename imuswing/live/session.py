@@ -15,7 +15,7 @@ from imuswing.live.coach import closed_block, from_entries, obey
 from imuswing.live.engine import begin, step, take
 from imuswing.live.hub import Hub
 from imuswing.live.journal import Journal, event_data, make_recording, read_rows, remove
-from imuswing.live.messages import Band, Ended, FinishCommand, Hello, Message, Problem, Shot
+from imuswing.live.messages import Band, Ended, FinishCommand, Hello, Message, Problem, Shot, Undone
 from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, Source
 from imuswing.live.settings import LiveSettings
 from imuswing.live.state import State
@@ -134,6 +134,9 @@ class Live:
         state, told_now = self._computed(state)
         self.state = state
         self._note_clocks()
+        for message in told_now:
+            if isinstance(message, Undone):
+                self.journal.note({"taken_back": message.number})
         for message in (*messages, *told_now):
             self._tell(self._stamped(message, arrival, began) if isinstance(message, Shot) else message)
         if self.journal.trouble != self._trouble:
@@ -264,10 +267,13 @@ def shown_rows(entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
     chest_verdict and shown_after_s are of the first look, with its impact_s; what was told as a practice swing and
     turned out to be a shot has the impact and the verdict that it was given as a shot, and the time when that verdict
-    was first told. kind and last_verdict: as they stood at the end.
+    was first told. kind and last_verdict: as they stood at the end; a swing that was taken back, because it
+    turned out to be none, has no last verdict.
     """
     rows: dict[int, dict[str, Any]] = {}
     for entry in entries:
+        if "taken_back" in entry and entry["taken_back"] in rows:
+            rows[entry["taken_back"]]["last_verdict"] = None
         if "shown" not in entry:
             continue
         told = entry["shown"]

@@ -60,9 +60,9 @@ class Seen:
 
 @dataclass(frozen=True, kw_only=True)
 class Looked:
-    """What a look found, oldest first, and the headings to go on with."""
+    """What a look found, oldest first, and the headings to go on with. seen: None where nothing could be looked at."""
 
-    seen: tuple[Seen, ...] = ()
+    seen: tuple[Seen, ...] | None = None
     headings: Mapping[str, Heading] = field(default_factory=lambda: MappingProxyType({}))
 
 

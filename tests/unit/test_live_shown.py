@@ -36,6 +36,11 @@ def test_a_shot_whose_impact_was_not_one_is_a_practice_swing_at_the_end() -> Non
     assert (row["kind"], row["chest_verdict"]) == ("practice", "turning")
 
 
+def test_a_swing_that_was_taken_back_has_no_last_verdict() -> None:
+    (row,) = shown_rows([told(1, "shot", "turning", 0.28), {"taken_back": 1}, {"taken_back": 2}])
+    assert (row["chest_verdict"], row["last_verdict"]) == ("turning", None)
+
+
 def test_swings_without_a_verdict_are_left_out(tmp_path: Path) -> None:
     rows = shown_rows([told(1, "shot", None, 0.28), told(2, "shot", "stalled", 0.3)])
     write_shown(rows, tmp_path / "shown.parquet")
