@@ -4,16 +4,26 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from imuswing.body import definitions as define
 from imuswing.body.segments import ALIGNMENT, BIAS, SCALE, SegmentMotion
-from imuswing.measures.pose import Estimate
+from imuswing.measures.pose import BETWEEN_WEARERS, Estimate, SoftTissue
 from imuswing.orientation.quaternion import FloatArray, cross, rotate, slerp
 from imuswing.sensors.filters import smooth_gaussian
 from imuswing.swings.events import Moments
 from imuswing.vocabulary import LeadSide
+
+RIPPLE_SHARE = math.sqrt(1.0 - math.sqrt(2.0) + 1.0 / math.sqrt(3.0))
+"""SD that is left of a process whose correlation falls as a Gaussian when its mean over a Gaussian of the same length
+is taken off."""
+HALF_S = 0.01
+"""Slopes and bends of a rate are read over so long before and after, s: about the smoothing's own SD."""
+EVEN, DRAWS = 32, 256
+"""Places at which a curve's errors are drawn, a few to each time in which they change, and how often: the mean of so
+many extremes is known to a twentieth of the errors' SD."""
 
 
 def _deg(value: float) -> float:
@@ -32,7 +42,12 @@ class RateSettings:
     assumption.
     before_s, after_s: the stretch through the ball, part of the measure's definition.
     turning_from, slowing_from, least_peak: verdict limits (common practice, no source; a coach's settings).
-    skin_rate, skin_share: SD of the skin's own turning, rad/s, and as a share of the peak (assumptions).
+    skin_share: SD of the share of a turn that the skin does not follow, the same through a swing (see `SoftTissue`).
+    own_rate, own_share: SD of the turning that the skin adds of its own, rad/s, and as a share of the fastest turn.
+    late_s: SD of how late the skin turns.  These are of a usual wearer and assumptions: nothing was found of sensors on
+    a trunk.
+    change_s: in such a time the skin's own turning changes: a third of the 0.1 s or so that the arm, which pulls at it,
+    takes through the ball (an assumption).
     """
 
     tissue_hz: float = 20.0
@@ -41,23 +56,41 @@ class RateSettings:
     turning_from: float = 0.7
     slowing_from: float = 0.4
     least_peak: float = _deg(30.0)
-    skin_rate: float = _deg(2.0)
-    skin_share: float = 0.02
+    skin_share: float = SoftTissue.trunk_share
+    own_rate: float = _deg(2.0)
+    own_share: float = 0.02
+    late_s: float = 0.0015
+    change_s: float = 0.03
 
     @property
     def smoothing_s(self) -> float:
         """SD of the Gaussian, s."""
         return math.sqrt(2.0) / (2.0 * math.pi * self.tissue_hz)
 
+    def own_turning(self, fastest: float) -> float:
+        """SD of the turning that a usual wearer's skin adds of its own, rad/s, in a swing with this fastest turn."""
+        return math.hypot(self.own_rate, self.own_share * fastest)
+
+    def skin_se(self, rate: float, slope: float, bend: float, fastest: float) -> float:
+        """Standard error of a turn rate, rad/s, by the skin, where the rate has a slope and a bend (rad/s², rad/s³).
+
+        How much sharper the tissue makes a bend is taken off, by an assumed frequency: the error is as large as that.
+        """
+        sharper = bend / (2.0 * math.pi * self.tissue_hz) ** 2
+        parts = (self.skin_share * rate, self.own_turning(fastest), self.late_s * slope, sharper)
+        return BETWEEN_WEARERS * math.hypot(*parts)
+
 
 @dataclass(frozen=True, kw_only=True)
 class TrunkRates:
     """Turn rate of a trunk segment through a swing (M,), rad/s, smoothed, and its angular velocity (M, 3); fastest: the
-    largest turn rate of either sign."""
+    largest turn rate of either sign; ripples: (M,) what of it is gone when it is smoothed over the time in which the
+    skin's own turning changes."""
 
     time: FloatArray
     omega: FloatArray
     turn_rate: FloatArray
+    ripples: FloatArray
     fastest: float
 
 
@@ -66,46 +99,51 @@ def smooth_rates(segment: SegmentMotion, *, lead_side: LeadSide, settings: RateS
     omega = smooth_gaussian(segment.omega, rate=segment.rate, sd_s=settings.smoothing_s)
     turn_rate = define.trunk_turn_rate(omega, lead_side)
     fastest = float(max(turn_rate.max(), -turn_rate.min()))
-    return TrunkRates(time=segment.time, omega=omega, turn_rate=turn_rate, fastest=fastest)
+    ripples = turn_rate - smooth_gaussian(turn_rate, rate=segment.rate, sd_s=settings.change_s)
+    return TrunkRates(time=segment.time, omega=omega, turn_rate=turn_rate, ripples=ripples, fastest=fastest)
 
 
 def turn_rate_at_impact(
     segment: SegmentMotion, rates: TrunkRates, moments: Moments, *, settings: RateSettings
 ) -> Estimate:
     """Turn rate at impact, rad/s."""
-    index = _nearest(rates.time, moments.impact)
     value = _value(rates, moments.impact)
-    peak = rates.fastest
     timing = _slope(rates, moments.impact) * moments.impact_se
-    return Estimate(value=value, se=_se(segment, rates, index, peak, timing, settings))
+    return Estimate(value=value, se=_se(segment, rates, moments.impact, timing, settings))
 
 
 def fastest_before(segment: SegmentMotion, rates: TrunkRates, moments: Moments, *, settings: RateSettings) -> Estimate:
     """Largest turn rate between top and impact, rad/s."""
     value, time, at_edge = _extreme(rates, moments.top, moments.impact, sign=1.0)
     timing = _slope(rates, time) * moments.impact_se if at_edge else 0.0
-    return Estimate(value=value, se=_se(segment, rates, _nearest(rates.time, time), abs(value), timing, settings))
+    return Estimate(value=value, se=_se(segment, rates, time, timing, settings))
 
 
 def slowest_through(segment: SegmentMotion, rates: TrunkRates, moments: Moments, *, settings: RateSettings) -> Estimate:
-    """Smallest turn rate from 0.05 s before to 0.15 s after impact, rad/s."""
+    """Smallest turn rate from 0.05 s before to 0.15 s after impact, rad/s.
+
+    The smallest of a curve with errors is too small, most where the chest stays slow for a while. By how much, the
+    curve shows with errors once more on top of those it has (the bootstrap's estimate of a bias: Efron & Tibshirani
+    1993, An Introduction to the Bootstrap, ch. 10, from memory); that is taken off. A sharp maximum has hardly any.
+    """
     start, end = moments.impact - settings.before_s, moments.impact + settings.after_s
     value, time, at_edge = _extreme(rates, start, end, sign=-1.0)
     timing = _slope(rates, time) * moments.impact_se if at_edge else 0.0
-    peak = rates.fastest
-    return Estimate(value=value, se=_se(segment, rates, _nearest(rates.time, time), peak, timing, settings))
+    too_small = _too_small(rates, start, end, settings)
+    return Estimate(value=value + too_small, se=_se(segment, rates, time, timing, settings))
 
 
 def continuity(slowest: Estimate, fastest: Estimate, *, settings: RateSettings) -> Estimate | None:
     """Slowest through the ball over fastest before it; None where the chest hardly turned.
 
-    Scale and alignment errors are common to both and cancel in the ratio; treating them as separate overstates the
-    error by little, since they are its smaller part.
+    What the skin does not follow of a turn is common to both and cancels in the ratio. Errors of scale and alignment do
+    as well; treating them as separate overstates the error by little, since they are its smaller part.
     """
     if fastest.value < settings.least_peak:
         return None
     ratio = slowest.value / fastest.value
-    return Estimate(value=ratio, se=math.hypot(slowest.se, ratio * fastest.se) / fastest.value)
+    own = math.hypot(_own_se(slowest, settings), ratio * _own_se(fastest, settings))
+    return Estimate(value=ratio, se=own / fastest.value)
 
 
 def verdict(ratio: Estimate | None, *, settings: RateSettings) -> str:
@@ -122,7 +160,10 @@ def stall_probability(slowest: Estimate, fastest: Estimate, *, settings: RateSet
     """
     limit = settings.slowing_from
     margin = limit * max(fastest.value, 0.0) - slowest.value
-    return _normal(margin / max(math.hypot(slowest.se, limit * fastest.se), 1e-9))
+    own = math.hypot(
+        _own_se(slowest, settings), limit * _own_se(fastest, settings), BETWEEN_WEARERS * settings.skin_share * margin
+    )
+    return _normal(margin / max(own, 1e-9))
 
 
 def tilt_rate_at_impact(
@@ -140,15 +181,19 @@ def tilt_rate_at_impact(
     up = rotate(q * np.array([1.0, -1.0, -1.0, -1.0]), define.Z_AXIS)
     side = -define.trunk_sign(lead_side) * define.Z_AXIS
     direction = cross(side, up)
-    peak = rates.fastest
     x, y, z = direction.tolist()
     variance = _variance(segment, rates, index, (x, y, z), settings)
     # A tilted orientation changes the rate by the turning across it.
     tilted = cross(cross(omega, side), up)
     variance += float(tilted @ _rotation_covariance(segment, index) @ tilted)
-    skin = settings.skin_rate + settings.skin_share * peak
+    skin = settings.skin_se(value, slope, 0.0, rates.fastest)
     variance += skin**2 + (slope * moments.impact_se) ** 2
     return Estimate(value=value, se=math.sqrt(variance))
+
+
+def _own_se(rate: Estimate, settings: RateSettings) -> float:
+    """Standard error of a rate without what the skin does not follow of every turn of a swing."""
+    return math.sqrt(max(rate.se**2 - (BETWEEN_WEARERS * settings.skin_share * rate.value) ** 2, 0.0))
 
 
 def _normal(z: float) -> float:
@@ -163,9 +208,14 @@ def _value(rates: TrunkRates, at: float) -> float:
     return float(np.interp(at, rates.time, rates.turn_rate))
 
 
-def _slope(rates: TrunkRates, at: float, half_s: float = 0.01) -> float:
-    before, after = np.interp((at - half_s, at + half_s), rates.time, rates.turn_rate).tolist()
-    return float(after - before) / (2.0 * half_s)
+def _slope(rates: TrunkRates, at: float) -> float:
+    before, after = np.interp((at - HALF_S, at + HALF_S), rates.time, rates.turn_rate).tolist()
+    return float(after - before) / (2.0 * HALF_S)
+
+
+def _bend(rates: TrunkRates, at: float) -> float:
+    before, here, after = np.interp((at - HALF_S, at, at + HALF_S), rates.time, rates.turn_rate).tolist()
+    return float(before - 2.0 * here + after) / HALF_S**2
 
 
 def _extreme(rates: TrunkRates, start: float, end: float, *, sign: float) -> tuple[float, float, bool]:
@@ -175,6 +225,31 @@ def _extreme(rates: TrunkRates, start: float, end: float, *, sign: float) -> tup
     values = np.interp(times, rates.time, rates.turn_rate)
     best = int(np.argmax(sign * values))
     return float(values[best]), float(times[best]), best in (0, len(times) - 1)
+
+
+def _too_small(rates: TrunkRates, start: float, end: float, settings: RateSettings) -> float:
+    """By how much, rad/s, the smallest turn rate between two times is expected to be told too small."""
+    even = np.linspace(start, end, EVEN)
+    curve, ripples = (np.interp(even, rates.time, y) for y in (rates.turn_rate, rates.ripples))
+    # Errors are no larger than the curve's own ripples: a steady turn has none.
+    ripple_sd = float(np.sqrt(np.mean(ripples**2))) / RIPPLE_SHARE
+    errors = min(settings.own_turning(rates.fastest), ripple_sd) * _draws(round((end - start) / settings.change_s, 1))
+    return float(np.min(curve) - np.mean(np.min(curve + errors, axis=1)))
+
+
+@lru_cache(maxsize=64)
+def _draws(length: float) -> FloatArray:
+    """(D, EVEN), read-only: draws of the skin's own turning, SD 1, over a stretch of so many times in which it changes.
+
+    A Gaussian process whose correlation falls as a Gaussian; each draw stands beside its negative.
+    """
+    apart = np.subtract.outer(np.arange(EVEN), np.arange(EVEN)) * length / (EVEN - 1)
+    values, vectors = np.linalg.eigh(np.exp(-0.5 * apart**2))
+    normal = np.random.default_rng(0).standard_normal((DRAWS // 2, EVEN))
+    draws = normal @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    both = np.concatenate((draws, -draws))
+    both.flags.writeable = False
+    return both
 
 
 def _rotation_covariance(segment: SegmentMotion, index: int) -> FloatArray:
@@ -206,9 +281,7 @@ def _variance(
     return alignment + (x * x + y * y + z * z) * (bias + noise) + gyro
 
 
-def _se(
-    segment: SegmentMotion, rates: TrunkRates, index: int, peak: float, timing: float, settings: RateSettings
-) -> float:
-    variance = _variance(segment, rates, index, (0.0, 1.0, 0.0), settings)
-    skin = settings.skin_rate + settings.skin_share * peak
+def _se(segment: SegmentMotion, rates: TrunkRates, at: float, timing: float, settings: RateSettings) -> float:
+    variance = _variance(segment, rates, _nearest(rates.time, at), (0.0, 1.0, 0.0), settings)
+    skin = settings.skin_se(_value(rates, at), _slope(rates, at), _bend(rates, at), rates.fastest)
     return math.sqrt(variance + skin**2 + timing**2)
