@@ -24,7 +24,7 @@ from imuswing.swings.events import ArmCurves
 from imuswing.swings.evidence import signature
 from imuswing.swings.find import COARSE_RATE, Candidate, find_candidates
 from imuswing.swings.judge import Sight
-from imuswing.swings.lead import leading_axis
+from imuswing.swings.lead import at_rest, leading_axis
 from imuswing.swings.surprise import ShockWindow
 from imuswing.vocabulary import (
     CHEST,
@@ -96,7 +96,7 @@ def learn_and_orient(
 def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settings: Settings) -> list[Candidate]:
     """Every movement with the shape of a swing, found with the leading sensor."""
     motion = oriented.motions[lead]
-    axis = leading_axis(lead, motion, calibration.alignments.get(lead))
+    axis = leading_axis(lead, at_rest(motion), calibration.alignments.get(lead))
     index = np.arange(0.0, len(motion.time) - 1.0, motion.rate / COARSE_RATE).astype(int)
     directions = rotate(oriented.coarse[lead][index], axis)
     directions[motion.unusable[index]] = np.nan

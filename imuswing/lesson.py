@@ -40,7 +40,7 @@ from imuswing.swings.corrections import apply_corrections, lost_warnings
 from imuswing.swings.events import Moments, place
 from imuswing.swings.judge import Judged, judge
 from imuswing.swings.kind import match_notes
-from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
+from imuswing.swings.lead import at_rest, leading_axis, leading_point, makeshift_alignment
 from imuswing.vocabulary import (
     BLOCK,
     CLUB,
@@ -166,7 +166,7 @@ def _in_part(
     calibration = calibration_of(routine, oriented, settings, addresses=mean_directions(so_far.ups))
     alignments = dict(calibration.alignments)
     if lead not in alignments:
-        alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
+        alignments[lead] = makeshift_alignment(lead, leading_axis(lead, at_rest(oriented.motions[lead]), None))
     cuts = follow_swings(recording, oriented, candidates, lead, alignments, settings)
     judged = judge(
         [cut.sight for cut in cuts], recording.of_type(SHOT), events=settings.events, settings=settings.judge
@@ -216,13 +216,13 @@ def _quality(
     return quality
 
 
-def placed_cut(cut: Cut, judged: Judged, settings: Settings) -> Moments:
-    """All moments of one swing, by what is thought of it."""
+def placed_cut(cut: Cut, judged: Judged, settings: Settings, *, as_shot: bool = False) -> Moments:
+    """All moments of one swing, by what is thought of it; as_shot: as if a ball was struck, whatever is thought."""
     return place(
         cut.sight.arm,
         cut.sight.candidate,
         judged.back,
-        judged.impact if judged.struck else None,
+        judged.impact if judged.struck or as_shot else None,
         lag=judged.lag,
         settings=settings.events,
     )

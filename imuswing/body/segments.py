@@ -152,3 +152,22 @@ class SegmentMotion:
         change = exp(-error)
         axes = to_matrix(change)
         return replace(self, q=multiply(self.q, change), omega=self.omega @ axes, acc=self.acc @ axes)
+
+    def refitted(self, change: FloatArray, covariance: FloatArray) -> SegmentMotion:
+        """The same motion by another alignment of its sensor.
+
+        change: (4,) rotation from the axes by the new alignment to those by the old.  covariance: (3, 3) rad², the new
+        alignment's.
+        """
+        assert isinstance(self.error_map, ErrorMap)
+        axes = to_matrix(change)
+        error_covariance = self.error_covariance.copy()
+        error_covariance[ALIGNMENT, ALIGNMENT] = covariance
+        return replace(
+            self,
+            q=multiply(self.q, change),
+            omega=self.omega @ axes,
+            acc=self.acc @ axes,
+            error_map=replace(self.error_map, sensor_from_segment=self.error_map.sensor_from_segment @ axes),
+            error_covariance=error_covariance,
+        )

@@ -26,9 +26,9 @@ class Tail:
         return float(self.blocks[-1][-1, TIME_COLUMN]) if self.blocks else None
 
     @property
-    def first(self) -> float | None:
-        """Own time of the oldest row that is kept, s; None without one."""
-        return float(self.blocks[0][0, TIME_COLUMN]) if self.blocks else None
+    def held_s(self) -> float:
+        """How much time is kept, s."""
+        return float(self.blocks[-1][-1, TIME_COLUMN] - self.blocks[0][0, TIME_COLUMN]) if self.blocks else 0.0
 
     def with_rows(self, rows: FloatArray, *, keep_s: float) -> Tail:
         """With further rows; whole blocks older than `keep_s` before the newest row are left out."""

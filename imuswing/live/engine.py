@@ -7,23 +7,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from imuswing.body.alignment import Alignment
 from imuswing.live.buffer import Tail
 from imuswing.live.guide import watch_over
-from imuswing.live.learn import learn, recalibrated, recording_of
+from imuswing.live.learn import all_found, learn, recalibrated, recording_of, steps_marked, without_clock
 from imuswing.live.messages import Message, Notice, Undone
 from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, SystemHead
 from imuswing.live.settings import LiveSettings
-from imuswing.live.shots import SAME_SWING_S, Looked, Past, Seen, carry_headings, look, mean_up
+from imuswing.live.shots import SAME_SWING_S, Looked, Past, Seen, carry_headings, look, mean_up, noted_by, realigned
 from imuswing.live.state import Pending, State
 from imuswing.live.steady import Steady, steadied
 from imuswing.live.tell import told_shot, told_steps
 from imuswing.live.watch import newest_candidate
-from imuswing.recording.model import Event, SensorStream
+from imuswing.recording.model import SensorStream
 from imuswing.sensors.clocks import ClockLine
 from imuswing.swings.find import Candidate
-from imuswing.swings.lead import LEADERS
-from imuswing.vocabulary import CALIBRATION_STEPS, CHEST, KIND_SHOT, LEAD_HAND, SHOT
+from imuswing.swings.lead import LEADERS, leading_axis
+from imuswing.vocabulary import KIND_SHOT, LEAD_HAND, SHOT
 
 LAG_S = 0.15
 """A system whose newest sample is older than this behind the others' is not waited for."""
@@ -50,6 +49,8 @@ def take(state: State, arrival: Arrival, settings: LiveSettings) -> tuple[State,
         if change is not None:
             seconds = None if before.arrival is None else chunk.arrival - before.arrival
             notices += _notices(tails[chunk.system].head, change, state.now, seconds)
+        if change == "clock_changed":
+            state = replace(state, known=without_clock(state.known, chunk.system, settings))
         chunks.append(replace(chunk, rows=rows))
         keep = settings.keep_s if state.known.routine is not None else settings.opening_s
         tails[chunk.system] = tails[chunk.system].with_rows(rows, keep_s=keep)
@@ -116,6 +117,7 @@ def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
         state, told = _read_routine(state, settings)
         messages += told
     candidate = _candidate(state, settings)
+    state = replace(state, watched=state.now)
     if candidate is not None:
         if state.known.routine is None:
             state, told = _read_routine(state, settings)
@@ -124,26 +126,26 @@ def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
         messages += told
     state = _with_noted(state)
     for pending in state.pending:
-        if state.now >= pending.due:
+        if state.now >= pending.due and pending in state.pending:
             state, told = _settle(state, pending, settings)
             messages += told
     state, told = watch_over(_kept_up(state, settings), settings)
     return state, messages + told
 
 
-def _steps(state: State) -> list[Event]:
-    return [event for event in state.events if event.trial_type in CALIBRATION_STEPS]
-
-
 def _routine_is_due(state: State) -> bool:
-    """A step has ended and was not read yet; or nobody marks any and it is time to look for them."""
-    steps = _steps(state)
+    """A step has ended and was not read yet; or nobody marks any and it is time to look for them.
+
+    Once swings are told, looking would keep them waiting: then it is done between them (`_relearnt`).
+    """
+    steps = steps_marked(state.events)
     if len(steps) > state.steps_read:
         return state.now >= max(event.end for event in steps) + STEP_MARGIN_S
-    return not steps and state.now >= state.next_open and not state.past
+    return not steps and state.now >= state.next_open and state.number == 0
 
 
 def _read_routine(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
+    before = state.known.routine
     known = learn(
         state.session,
         state.tails,
@@ -154,10 +156,11 @@ def _read_routine(state: State, settings: LiveSettings) -> tuple[State, list[Mes
         settings=settings,
         opening=True,
     )
+    state = replace(state, known=known, next_open=state.now + OPENINGS_S)
+    if known.routine is before:
+        return state, []
     past = tuple(replace(swing, wrist=None) for swing in state.past)
-    ended = len(_steps(state))
-    state = replace(state, known=known, past=past, steps_read=ended, next_open=state.now + OPENINGS_S)
-    state, messages = _without_steps(state)
+    state, messages = _without_steps(replace(state, past=past, steps_read=len(steps_marked(state.events))))
     return state, [*messages, *told_steps(state)]
 
 
@@ -186,25 +189,16 @@ def _candidate(state: State, settings: LiveSettings) -> Candidate | None:
     if lead is None:
         return None
     stream, clock = lead
-    axis = _lead_axis(state, stream)
-    bias = state.known.bias.get(stream.tracked_point, np.zeros(3))
-    found = newest_candidate(stream, bias, axis, clock, settings=settings.analysis.find)
+    point = stream.tracked_point
+    axis = leading_axis(point, stream.acc, state.known.calibration.alignments.get(point))
+    bias = state.known.bias.get(point, np.zeros(3))
+    unwatched = state.now - state.watched
+    found = newest_candidate(stream, bias, axis, clock, unwatched_s=unwatched, settings=settings.analysis.find)
     if found is None or state.now < found.back + settings.look_s:
         return None
     if state.doing is not None and found.top >= state.doing_since:
         return None  # Of a step of the routine, as offline.
     return None if any(abs(found.back - back) < SAME_SWING_S for back in state.looked) else found
-
-
-def _lead_axis(state: State, stream: SensorStream) -> np.ndarray:
-    from imuswing.body.definitions import Y_AXIS, Z_AXIS
-    from imuswing.orientation.quaternion import rotate
-
-    alignment: Alignment | None = state.known.calibration.alignments.get(stream.tracked_point)
-    if alignment is not None:
-        return rotate(alignment.q_sensor_from_segment, Z_AXIS if stream.tracked_point == CHEST else -Y_AXIS)
-    up = np.nanmedian(stream.acc, axis=0)
-    return np.asarray(-up / np.linalg.norm(up))
 
 
 def _window_look(state: State, settings: LiveSettings, back: float) -> Looked:
@@ -279,7 +273,9 @@ def _settle(state: State, pending: Pending, settings: LiveSettings) -> tuple[Sta
         number = pending.number if pending.number is not None else state.number + 1
         state = replace(state, number=max(number, state.number))
         state, messages = told_shot(state, seen, number, revised=pending.number is not None)
-    return _relearnt(state, settings), messages
+        state = replace(state, pending=_waiting(state, seen, number, settings))
+    state, more = _relearnt(state, settings)
+    return state, messages + more
 
 
 def _taken_back(state: State, number: int) -> tuple[State, list[Message]]:
@@ -307,10 +303,31 @@ def _without_steps(state: State) -> tuple[State, list[Message]]:
     return replace(state, past=past), messages
 
 
-def _relearnt(state: State, settings: LiveSettings) -> State:
-    """After a swing there is time: alignments with its address, and clocks that have drifted."""
+def _waiting(state: State, seen: Seen, number: int, settings: LiveSettings) -> tuple[Pending, ...]:
+    """What is still to be looked at: a swing that is no shot so far once more, when nobody can note it any longer."""
+    others = tuple(one for one in state.pending if one.number != number)
+    due = noted_by(seen.candidate.back, settings) + NOTED_MARGIN_S
+    if seen.row is None or seen.row["kind"] == KIND_SHOT or state.now >= due:
+        return others
+    return (*others, Pending(back=seen.candidate.back, due=due, number=number))
+
+
+NOTED_MARGIN_S = 0.1
+"""Two looks place the arm's return nearer to each other than this."""
+
+
+def _relearnt(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
+    """After a swing there is time: alignments with its address, clocks that have drifted, and steps of the routine that
+    nobody marked and that were not found yet."""
+    messages: list[Message] = []
+    held = max(tail.held_s for tail in state.tails.values())
+    at_leisure = all(one.due > state.now + LEISURE_S for one in state.pending)
+    due = at_leisure and state.now - state.known.at > settings.relearn_share * held
+    if due and not steps_marked(state.events) and not all_found(state.known.routine):
+        state, messages = _read_routine(state, settings)
+        due = False
     known = state.known
-    if not state.pending and state.now - known.at > settings.relearn_s:
+    if due:
         known = learn(
             state.session,
             state.tails,
@@ -321,9 +338,13 @@ def _relearnt(state: State, settings: LiveSettings) -> State:
             settings=settings,
             opening=False,
         )
-    if len(state.past) <= settings.recalibrate:
-        known = recalibrated(known, mean_up(state.past), settings)
-    return replace(state, known=known)
+    fitted = recalibrated(known, mean_up(state.past), settings)
+    past = realigned(state.past, known.calibration, fitted.calibration)
+    return replace(state, known=fitted, past=past), messages
+
+
+LEISURE_S = 1.0
+"""Learning takes less (three sensors at 200 Hz: 0.6 s)."""
 
 
 def _next(state: State, settings: LiveSettings) -> float:

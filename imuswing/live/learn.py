@@ -9,6 +9,7 @@ from types import MappingProxyType
 import numpy as np
 
 from imuswing.body.calibrate import Calibration
+from imuswing.body.find_routine import FINDABLE
 from imuswing.body.tie import TablePose
 from imuswing.cutting import Oriented, orient
 from imuswing.errors import RecordingError
@@ -16,11 +17,13 @@ from imuswing.lesson import table_pose
 from imuswing.live.buffer import Tail
 from imuswing.live.model import Session, recording_named
 from imuswing.live.settings import LiveSettings
+from imuswing.orientation.quaternion import inverse, multiply
 from imuswing.recording.model import Event, FloatArray, Recording
 from imuswing.routine import Routine, calibration_of, routine_of
 from imuswing.sensors.clocks import ClockLine
+from imuswing.sensors.motion import SensorReport
 from imuswing.sensors.prepare import prepare
-from imuswing.vocabulary import LEAD_FOREARM, LEAD_HAND
+from imuswing.vocabulary import CALIBRATION_STEPS, LEAD_FOREARM, LEAD_HAND
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,11 +50,13 @@ def frame_of(headings: Mapping[str, Heading]) -> Frame:
 
 @dataclass(frozen=True, kw_only=True)
 class Known:
-    """clocks: by system.  bias: by tracked point, rad/s (3,).  routine, calibration: as offline, None before they are
+    """clocks: by system.  told_on: by system, from when to when its clock was told by motion, common time; absent where
+    it was not.  bias: by tracked point, rad/s (3,).  routine, calibration: as offline, None before they are
     read.  table: the `table` pose, on the headings of `table_frame`.  at: common time when it was learnt.
     """
 
     clocks: Mapping[str, ClockLine] = field(default_factory=lambda: MappingProxyType({}))
+    told_on: Mapping[str, tuple[float, float]] = field(default_factory=lambda: MappingProxyType({}))
     bias: Mapping[str, FloatArray] = field(default_factory=lambda: MappingProxyType({}))
     routine: Routine | None = None
     calibration: Calibration = field(default_factory=lambda: Calibration(alignments={}, source="nothing so far"))
@@ -117,8 +122,7 @@ def learn(
     except RecordingError:
         return known
     found = replace(
-        known,
-        clocks=_better_clocks(known.clocks, whole, prepared.reports),
+        _with_better_clocks(known, whole, prepared.reports, now),
         bias={
             point: motion.bias
             for point, motion in prepared.motions.items()
@@ -133,6 +137,9 @@ def learn(
     routine = routine_of(whole, oriented, settings.analysis)
     if earlier is not None and (not routine.steps or routine.found):
         routine = earlier
+    before = known.routine
+    if before is not None and not steps_marked(events) and len(routine.steps) <= len(before.steps):
+        return found  # Nothing new, and some of it may have left the rows that are kept.
     calibration = calibration_of(routine, oriented, settings.analysis, addresses=None)
     headings = _headings(oriented, now)
     return replace(
@@ -145,35 +152,78 @@ def learn(
     )
 
 
+def steps_marked(events: Sequence[Event]) -> list[Event]:
+    """The calibration steps that somebody marked."""
+    return [event for event in events if event.trial_type in CALIBRATION_STEPS]
+
+
+def all_found(routine: Routine | None) -> bool:
+    """Whether there is no step left to look for in the data."""
+    return routine is not None and {event.trial_type for event in routine.steps} >= FINDABLE
+
+
 def recalibrated(known: Known, addresses: Mapping[str, FloatArray], settings: LiveSettings) -> Known:
     """The alignments with the golfer's addresses so far; (3,) mean direction of gravity by tracked point."""
     if known.routine is None:
         return known
     fitted = calibration_of(known.routine, None, settings.analysis, addresses=addresses)
-    return replace(known, calibration=fitted)
-
-
-def _better_clocks(
-    old: Mapping[str, ClockLine], whole: Recording, reports: Mapping[str, object]
-) -> dict[str, ClockLine]:
-    clocks = dict(old)
-    for point, report in reports.items():
-        system = whole.sensors[point].tracking_system
-        line = ClockLine(
-            offset=report.clock_offset_s,  # type: ignore[attr-defined]
-            drift=1e-6 * report.clock_drift_ppm,  # type: ignore[attr-defined]
-            se=report.clock_se_s,  # type: ignore[attr-defined]
-            drift_se=1e-6 * report.clock_drift_se_ppm,  # type: ignore[attr-defined]
-            source=report.clock_source,  # type: ignore[attr-defined]
+    changes = alignment_changes(known.calibration, fitted)
+    table = known.table
+    if table is not None:
+        # Both were aligned when the pose was read, and what the routine showed is not lost by further addresses.
+        table = replace(
+            table,
+            q_forearm=multiply(table.q_forearm, changes[LEAD_FOREARM]),
+            q_hand=multiply(table.q_hand, changes[LEAD_HAND]),
         )
+    return replace(known, calibration=fitted, table=table)
+
+
+def alignment_changes(old: Calibration, new: Calibration) -> dict[str, FloatArray]:
+    """By tracked point that both align, rotation (4,) from the segment's axes by the new one to those by the old."""
+    return {
+        point: multiply(inverse(before.q_sensor_from_segment), new.alignments[point].q_sensor_from_segment)
+        for point, before in old.alignments.items()
+        if point in new.alignments
+    }
+
+
+def _with_better_clocks(known: Known, whole: Recording, reports: Mapping[str, SensorReport], now: float) -> Known:
+    """Each clock by the line that tells the time now best, of the one that was known and the new one."""
+    clocks, told_on = dict(known.clocks), dict(known.told_on)
+    for point, report in reports.items():
+        stream = whole.sensors[point]
+        line = ClockLine(
+            offset=report.clock_offset_s,
+            drift=1e-6 * report.clock_drift_ppm,
+            se=report.clock_se_s,
+            drift_se=1e-6 * report.clock_drift_se_ppm,
+            source=report.clock_source,
+        )
+        system, stretch = stream.tracking_system, (now - stream.duration_s, now)
         before = clocks.get(system)
-        if before is None or line.se <= max(before.se, WELL_ALIGNED_S):
-            clocks[system] = line
-    return clocks
+        worse = before is None or error_at(before, told_on.get(system), now) >= error_at(line, stretch, now)
+        if worse:
+            clocks[system], told_on[system] = line, stretch
+    return replace(known, clocks=clocks, told_on=told_on)
 
 
-WELL_ALIGNED_S = 0.005
-"""A new alignment this good replaces a better one: clocks drift."""
+def without_clock(known: Known, system: str, settings: LiveSettings) -> Known:
+    """After a system's clock has jumped: it goes on by when samples arrive."""
+    clocks, told_on = dict(known.clocks), dict(known.told_on)
+    told_on.pop(system, None)
+    if system in clocks:
+        clocks[system] = replace(clocks[system], se=settings.arrival_se_s)
+    return replace(known, clocks=clocks, told_on=told_on)
+
+
+def error_at(line: ClockLine, told_on: tuple[float, float] | None, time: float) -> float:
+    """Standard error of a line at a time, s: a straight line's grows from the middle of the stretch it was told on."""
+    if told_on is None:
+        return line.se
+    begin, end = told_on
+    beyond = (time - 0.5 * (begin + end)) ** 2 - (end - begin) ** 2 / 12.0
+    return float(np.sqrt(max(line.se**2 + line.drift_se**2 * beyond, 0.0)))
 
 
 def _headings(oriented: Oriented, now: float) -> dict[str, Heading]:

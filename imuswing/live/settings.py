@@ -19,8 +19,8 @@ class LiveSettings:
     look_s: after the arm's return to its address direction; the verdict needs 0.15 s after impact, which is up to some
     0.03 s later.  settle_s: after the rough cut's end, once all that offline takes of a swing has been seen.
     past: swings that the judgement of the next one rests on.  ties: of these, so many for the wrist's heading.
-    relearn_s: clocks are aligned again after so long.  recalibrate: swings after which their addresses no longer refine
-    the alignments.
+    relearn_share: clocks are aligned again, between swings, when so much has passed, as a share of the time that they
+    were aligned on: a straight line's error a fifth beyond its points is 1.3 times that at their end, and soon more.
     arrival_se_s: error of a clock that is told by when samples arrive.
     keep_up_s: heading is carried on at least so often.
     """
@@ -28,13 +28,12 @@ class LiveSettings:
     analysis: Settings = field(default_factory=Settings)
     window_s: float = 16.0
     watch_s: float = 7.0
-    keep_s: float = 180.0
+    keep_s: float = 300.0
     opening_s: float = 600.0
     look_s: float = 0.20
     settle_s: float = 1.6
     past: int = 20
     ties: int = 4
-    relearn_s: float = 120.0
-    recalibrate: int = 20
+    relearn_share: float = 0.2
     arrival_se_s: float = 0.02
     keep_up_s: float = 8.0

@@ -9,18 +9,20 @@ from typing import Any
 
 import numpy as np
 
+from imuswing.body.calibrate import Calibration
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
 from imuswing.errors import RecordingError
 from imuswing.lesson import measure_cut, placed_cut, tied_swing, wrist_of
-from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, frame_of, recalibrated
+from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, alignment_changes, frame_of, recalibrated
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
 from imuswing.recording.model import Recording
+from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.prepare import prepare
 from imuswing.swings.find import Candidate
 from imuswing.swings.judge import Sight, judge
-from imuswing.swings.lead import leading_axis, leading_point, makeshift_alignment
+from imuswing.swings.lead import at_rest, leading_axis, leading_point, makeshift_alignment
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, SHOT
 
 RUN_IN_S = 3.0
@@ -35,13 +37,14 @@ class Past:
     """A swing, or what looked like one, that the judgement of later ones rests on.
 
     wrist: for the heading's tie, on the headings of `frame`; None without a wrist.  ups: gravity in each sensor at
-    address.
+    address.  clocks: by tracked point, on which its times stand.
     """
 
     sight: Sight
     wrist: WristSwing | None
     frame: Frame
     ups: Mapping[str, FloatArray]
+    clocks: Mapping[str, ClockLine]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,7 +93,7 @@ def look(
         fitted = {**recalibrated(known, address_gravity(oriented, fresh), settings).calibration.alignments, **fitted}
     alignments = {point: alignment for point, alignment in fitted.items() if point in oriented.motions}
     if lead not in alignments:
-        alignments[lead] = makeshift_alignment(lead, leading_axis(lead, oriented.motions[lead], None))
+        alignments[lead] = makeshift_alignment(lead, leading_axis(lead, at_rest(oriented.motions[lead]), None))
     seen: list[Seen] = []
     for cut in follow_swings(window, oriented, fresh, lead, alignments, analysis):
         before = [*past, *(earlier.past for earlier in seen)]
@@ -129,21 +132,56 @@ def _seen(
     settings: LiveSettings,
 ) -> Seen:
     analysis = settings.analysis
-    sights = [*(earlier.sight for earlier in past[-settings.past :]), cut.sight]
+    clocks = {point: known.clocks[stream.tracking_system] for point, stream in window.sensors.items()}
+    sights = [*(retimed(earlier, clocks, lead) for earlier in past[-settings.past :]), cut.sight]
     until = max(float(motion.time[-1]) for motion in oriented.motions.values())
     verdict = judge(sights, window.of_type(SHOT), events=analysis.events, settings=analysis.judge, noted_until=until)[
         -1
     ]
     ups = address_gravity(oriented, [cut.sight.candidate])
     if verdict.swing_odds <= analysis.judge.evidence.accept:
-        return Seen(past=Past(sight=cut.sight, wrist=None, frame=frame, ups=ups), row=None, curve=None)
-    moments = placed_cut(cut, verdict, analysis)
+        return Seen(past=Past(sight=cut.sight, wrist=None, frame=frame, ups=ups, clocks=clocks), row=None, curve=None)
+    # No sensor feels a soft ball. Until the coach can have noted it, impact is looked for where this golfer's balls are
+    # met: nothing hangs on the verdict of a swing without one.
+    as_shot = until <= noted_by(cut.sight.candidate.back, settings)
+    moments = placed_cut(cut, verdict, analysis, as_shot=as_shot)
     wrist = wrist_of(cut, moments)
     wrists = [earlier.wrist for earlier in past if earlier.wrist is not None and earlier.frame == frame]
     table = known.table if known.table_frame == frame else None
     tie = None if wrist is None else _tie([*wrists[-settings.ties :], wrist], table, settings)
     row, curve = measure_cut(window, tied_swing(cut, moments, tie), verdict, lead, analysis)
-    return Seen(past=Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups), row=row, curve=curve)
+    return Seen(past=Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups, clocks=clocks), row=row, curve=curve)
+
+
+def retimed(past: Past, clocks: Mapping[str, ClockLine], lead: str) -> Sight:
+    """What was seen of a swing, on the clocks as they are known now, by tracked point.
+
+    What tells where a golfer's impacts lie are milliseconds between sensors, and clocks learnt early are off by more.
+    """
+    sight, here = past.sight, past.sight.candidate
+    arm_time, start, top, back, end = (
+        _on_new_clock(past, clocks, lead, np.asarray(times))
+        for times in (sight.arm.time, here.start, here.top, here.back, here.end)
+    )
+    return replace(
+        sight,
+        candidate=replace(here, start=float(start), top=float(top), back=float(back), end=float(end)),
+        arm=replace(sight.arm, time=arm_time),
+        windows=[replace(w, time=_on_new_clock(past, clocks, w.tracked_point, w.time)) for w in sight.windows],
+    )
+
+
+def _on_new_clock(past: Past, clocks: Mapping[str, ClockLine], point: str, times: FloatArray) -> FloatArray:
+    """Times of a sensor on its clock as it is known now; as they were, where it is not worn any longer."""
+    before, now = past.clocks.get(point), clocks.get(point)
+    if before is None or now is None or now == before:
+        return times
+    return now((times - before.offset) / (1.0 + before.drift))
+
+
+def noted_by(back: float, settings: LiveSettings) -> float:
+    """Until when a swing whose arm came back at `back` may still be noted as a shot, s."""
+    return back + settings.analysis.judge.kind.note_after_s
 
 
 def _tie(wrists: Sequence[WristSwing], table: TablePose | None, settings: LiveSettings) -> Tie | None:
@@ -157,6 +195,22 @@ def mean_up(past: Sequence[Past]) -> dict[str, FloatArray]:
         middle = np.median([swing.ups[point] for swing in past if point in swing.ups], axis=0)
         found[point] = middle / np.linalg.norm(middle)
     return found
+
+
+def realigned(past: Sequence[Past], old: Calibration, new: Calibration) -> tuple[Past, ...]:
+    """Swings with their wrists by the new alignments, as those of later swings are."""
+    changes = alignment_changes(old, new)
+    return tuple(replace(swing, wrist=swing.wrist and _refitted(swing.wrist, changes, new)) for swing in past)
+
+
+def _refitted(wrist: WristSwing, changes: Mapping[str, FloatArray], new: Calibration) -> WristSwing | None:
+    if not {LEAD_FOREARM, LEAD_HAND} <= changes.keys():
+        return None
+    forearm, hand = (
+        segment.refitted(changes[point], new.alignments[point].covariance)
+        for point, segment in ((LEAD_FOREARM, wrist.forearm), (LEAD_HAND, wrist.hand))
+    )
+    return replace(wrist, forearm=forearm, hand=hand)
 
 
 def carry_headings(window: Recording, known: Known, settings: LiveSettings) -> Mapping[str, Heading]:

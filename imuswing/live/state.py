@@ -36,7 +36,8 @@ class State:
     earlier: an earlier recording's routine, if there is one.  events: the coach's and the routine's.
     past: swings, the oldest first.  pending: see there.  shots: by number, the newest.  number: of the last swing.
     block: the one that runs, with block_note a remark on it; in_block: shots in it.
-    looked: when the arm came back in the newest candidates that were looked at.
+    looked: when the arm came back in the newest candidates that were looked at.  watched: until when they were watched
+    for.
     steps_read: calibration events that the alignments rest on; notes_read: shot notes that were heard.
     doing: the step that runs, since doing_since.
     next_open, next_keep_up, next_levels, next_sign: when next.  lost: sensors that lose most samples.
@@ -59,6 +60,7 @@ class State:
     feedback: Feedback = field(default_factory=lambda: Feedback(mode="every"))
     bands: Mapping[str, Band] = field(default_factory=lambda: MappingProxyType({}))
     looked: tuple[float, ...] = ()
+    watched: float = 0.0
     steps_read: int = 0
     notes_read: int = 0
     next_open: float = 20.0

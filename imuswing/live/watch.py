@@ -19,17 +19,25 @@ LIVELY_S = 0.7
 
 
 def newest_candidate(
-    stream: SensorStream, bias: FloatArray, axis: FloatArray, clock: ClockLine, *, settings: FindSettings
+    stream: SensorStream,
+    bias: FloatArray,
+    axis: FloatArray,
+    clock: ClockLine,
+    *,
+    unwatched_s: float = 0.0,
+    settings: FindSettings,
 ) -> Candidate | None:
     """The last movement with the shape of a swing in a leading sensor's newest seconds, on the common clock; or None.
 
-    bias: (3,) rad/s.  axis: (3,) unit vector in the sensor, along the segment that is followed.
+    bias: (3,) rad/s.  axis: (3,) unit vector in the sensor, along the segment that is followed.  unwatched_s: since the
+    look before, which is longer than usual where something else had to be computed.
     """
+    lively = LIVELY_S + unwatched_s
     count = int(stream.duration_s * COARSE_RATE)
     if count < 2:
         return None
     gyr = np.nan_to_num(stream.gyr - bias)
-    newest = int(np.searchsorted(stream.time, stream.time[-1] - LIVELY_S))
+    newest = int(np.searchsorted(stream.time, stream.time[-1] - lively))
     if not float(np.max(np.einsum("nc,nc->n", gyr[newest:], gyr[newest:]))) >= settings.through_speed**2:
         return None
     # The angle turned until each coarse step: differences of it are the turns between the steps.
@@ -39,5 +47,5 @@ def newest_candidate(
     at = np.stack([np.interp(time, stream.time, turned[:, k]) for k in range(3)], axis=1)
     directions = rotate(integrate(np.diff(at, axis=0, prepend=at[:1])), axis)
     common = clock(time)
-    found = find_candidates(common, directions, settings=settings, since=float(common[-1]) - LIVELY_S)
+    found = find_candidates(common, directions, settings=settings, since=float(common[-1]) - lively)
     return found[-1] if found else None

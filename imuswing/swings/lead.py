@@ -21,21 +21,25 @@ def leading_point(motions: Mapping[str, Motion]) -> str | None:
     return next((point for point in LEADERS if point in motions), None)
 
 
-def leading_axis(point: str, motion: Motion, alignment: Alignment | None) -> FloatArray:
+def leading_axis(point: str, acc: FloatArray, alignment: Alignment | None) -> FloatArray:
     """Unit vector (3,) in the sensor along the axis that is followed.
 
-    Without an alignment an arm's long axis is taken to hang down when at rest, the chest's side-to-side axis is any one
-    across its vertical.
+    acc: (N, 3) what the accelerometer reads, mostly at rest; NaN where lost.  Without an alignment an arm's long axis
+    is taken to hang down when at rest, the chest's side-to-side axis is any one across its vertical.
     """
     if alignment is not None:
         axis = Z_AXIS if point == CHEST else -Y_AXIS
         return rotate(alignment.q_sensor_from_segment, axis)
-    still = motion.acc[motion.still] if np.any(motion.still) else motion.acc
-    up = np.median(still, axis=0)
+    up = np.nanmedian(acc, axis=0)
     up = up / np.linalg.norm(up)
     if point != CHEST:
-        return -up
+        return np.asarray(-up)
     return any_across(up)
+
+
+def at_rest(motion: Motion) -> FloatArray:
+    """What a sensor's accelerometer reads while still, (N, 3); all of it where it never is."""
+    return motion.acc[motion.still] if np.any(motion.still) else motion.acc
 
 
 def makeshift_alignment(point: str, axis: FloatArray) -> Alignment:

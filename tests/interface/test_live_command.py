@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from live_for_tests import short_lesson, told_by, without_routine, write_short_lesson
+from live_for_tests import cut, short_lesson, told_by, without_routine, write_short_lesson
 
 import imuswing
 from imuswing.cli import main
 from imuswing.errors import MissingExtraError
+from imuswing.live.engine import begin, step, take
+from imuswing.live.learn import recording_of
 from imuswing.live.messages import Shot
+from imuswing.live.model import Session
+from imuswing.live.replay import Replay
+from imuswing.live.settings import LiveSettings
+from imuswing.live.shots import look
 from imuswing.recording.dataset import start_dataset
 from imuswing.recording.write import write_recording
 
@@ -144,3 +152,31 @@ def test_the_numbers_are_those_of_the_offline_analysis_within_their_errors(playe
         values = np.array([shot.measures[name].value for shot in live], dtype=float)
         away = (values - shots[name].to_numpy(dtype=float)) / shots[f"{name}_se"].to_numpy(dtype=float)
         assert np.sqrt(np.mean(away**2)) < 1.0, name
+
+
+def test_until_it_can_have_been_noted_a_swing_is_placed_as_a_shot() -> None:
+    # A movement without a ball that the whole lesson tells apart; the contract has two definitions of impact.
+    lesson, settings = cut(short_lesson(), 91.4), LiveSettings()
+    source = Replay(lesson, speed=math.inf, turn_s=0.1)
+    state = begin(Session(participant="P1", session="02", task="chip", lead_side=lesson.lead_side), source.heads)
+    for arrival in source.arrivals({}):
+        state, _, _ = take(state, arrival, settings)
+        state, _ = step(state, settings)
+    window = recording_of(state.session, state.tails, state.known, since=state.now - settings.window_s)
+    assert window is not None
+    kind = replace(settings.analysis.judge.kind, note_after_s=0.0)
+    settled = replace(settings, analysis=replace(settings.analysis, judge=replace(settings.analysis.judge, kind=kind)))
+    (early,) = look(window, state.known, state.past, near=(90.8, 91.1), settings=settings).seen
+    (late,) = look(window, state.known, state.past, near=(90.8, 91.1), settings=settled).seen
+    assert early.row is not None
+    assert late.row is not None
+    assert early.row["kind"] == late.row["kind"] == "practice"
+    arm, candidate = late.past.sight.arm, late.candidate
+    # Of a practice swing it is when the long axis is nearest to where it was at address.
+    address = arm.long_axis[(arm.time >= candidate.start - 0.3) & (arm.time <= candidate.start)].mean(axis=0)
+    down = (arm.time > candidate.top) & (arm.time < candidate.back + 0.15)
+    nearest = arm.time[down][np.argmax(arm.long_axis[down] @ address)]
+    assert late.row["impact_s"] == pytest.approx(nearest, abs=0.01)
+    # Of a shot it lies where the session's balls are met: at or after that, and with an error of its own.
+    assert early.row["impact_s"] != late.row["impact_s"]
+    assert early.row["impact_s_se"] != late.row["impact_s_se"]

@@ -242,3 +242,24 @@ def test_while_a_step_is_done_nothing_in_it_is_told_as_a_swing() -> None:
         state, messages = step(state, settings)
         told += messages
     assert not [message for message in told if isinstance(message, Shot)]
+
+
+def test_a_routine_that_nobody_marks_is_found_after_swings_too() -> None:
+    # Some swings to warm up, then the routine, then the lesson.
+    lesson = replace(short_lesson(), events=())
+    swings = without_routine(lesson, 78.0)
+    pieces = (swings, cut(lesson, 78.0), swings)
+    sensors = {}
+    for point, stream in lesson.sensors.items():
+        parts = [piece.sensors[point] for piece in pieces]
+        acc, gyr = (np.concatenate([getattr(part, name) for part in parts]) for name in ("acc", "gyr"))
+        sensors[point] = replace(stream, acc=acc, gyr=gyr, mag=None, time=np.arange(len(acc)) / stream.rate)
+    told = told_by(replace(lesson, sensors=sensors))
+    shots = [one for one in told if isinstance(one, Shot)]
+    before, after = ([one for one in shots if (one.impact_s > 116.0) == late] for late in (False, True))
+    assert before
+    assert after
+    calibrated = [message.calibrated for message in told if isinstance(message, Routine)]
+    assert calibrated[-1] == "found in the data"
+    # What needs the axes of the routine can be told from then on.
+    assert after[-1].measures["wrist_flexion_impact_deg"].value is not None

@@ -229,3 +229,22 @@ def test_an_alignment_error_can_be_taken_off() -> None:
     assert angle_deg(rotation_of(righted.q), truth) < 1e-6
     np.testing.assert_allclose(righted.acc, vectors, atol=1e-12)
     np.testing.assert_allclose(righted.omega, vectors, atol=1e-12)
+
+
+def test_refitted_to_another_alignment_it_is_what_following_with_that_one_gives() -> None:
+    # Two ways to the same: align the sensor otherwise before it is followed, or the segment afterwards.
+    motion, sensor = sensed(bias=np.radians([0.4, -0.3, 0.2]))
+    turn = Rotation.from_rotvec([0.3, -0.5, 2.0])
+    other = Alignment(
+        tracked_point="lead_forearm",
+        q_sensor_from_segment=scalar_first(MOUNT * turn),
+        covariance=np.diag([0.01, 0.02, 0.03]) ** 2,
+    )
+    expected = follow(motion, sensor, other)
+    refitted = follow(motion, sensor).refitted(scalar_first(turn), other.covariance)
+    np.testing.assert_allclose(rotation_of(refitted.q).as_matrix(), rotation_of(expected.q).as_matrix(), atol=1e-9)
+    np.testing.assert_allclose(refitted.omega, expected.omega, atol=1e-9)
+    np.testing.assert_allclose(refitted.acc, expected.acc, atol=1e-9)
+    np.testing.assert_allclose(refitted.error_covariance, expected.error_covariance, atol=1e-12)
+    for index in (100, len(expected.time) - 1):
+        np.testing.assert_allclose(refitted.error_map[index], expected.error_map[index], atol=1e-9)
