@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from imuswing.body.alignment import Alignment, AxisObservation, align, align_along
+from imuswing.body.alignment import UNKNOWN_SD, Alignment, AxisObservation, align, align_along
 from imuswing.body.care import with_own_care
 from imuswing.body.definitions import X_AXIS, Y_AXIS, Z_AXIS, trunk_sign
 from imuswing.body.priors import CarePriors
@@ -156,7 +156,7 @@ def calibrate(
             # Its long axis is enough for the backswing's arc and the arm's height.
             fitted = align_along(point, seen)
         if fitted is not None:
-            alignments[point] = fitted
+            alignments[point] = _with_twist(fitted, seen) if point in TRUNK_POINTS else fitted
     return Calibration(
         alignments=with_own_care(alignments),
         steps=_step_results(events, readings, alignments),
@@ -187,11 +187,32 @@ def _trunk_observations(
         if stand is not None and np.cross(stand.up, bow.up) @ axis > 0:
             axis = -axis
         if forward is None or -axis @ forward > MOST_ASIDE:
-            sd = _sd(priors.bow_axis, bow.se)
-            return [*seen, AxisObservation(sensor_axis=axis, segment_axis=-Z_AXIS, sd=sd, step=BOW)]
+            # A person bows about a horizontal axis, the hips', however the trunk leans to the side meanwhile: how that
+            # leant, along Y, only gravity tells.
+            bowed = AxisObservation(
+                sensor_axis=axis,
+                segment_axis=-Z_AXIS,
+                sd=_sd(priors.bow_axis, bow.se),
+                step=BOW,
+                loose=Y_AXIS,
+                loose_sd=UNKNOWN_SD,
+            )
+            return [*seen, bowed]
     if forward is not None:
         seen.append(AxisObservation(sensor_axis=forward, segment_axis=Z_AXIS, sd=priors.address_bend, step="address"))
     return seen
+
+
+def _with_twist(fitted: Alignment, seen: Sequence[AxisObservation]) -> Alignment:
+    """A trunk's alignment whose misfit holds how far the bows' axis was from horizontal.
+
+    Who twists while bowing tilts it. That says nothing of the trunk's axes, but how careful the person is.
+    """
+    upright, bowed = (next((o for o in seen if o.step == step), None) for step in (STAND, BOW))
+    if upright is None or bowed is None:
+        return fitted
+    twist = float(bowed.sensor_axis @ upright.sensor_axis) / bowed.sd
+    return replace(fitted, misfit=fitted.misfit + twist**2)
 
 
 def _forward_bend(stand: StillReading | None, address: FloatArray | None) -> FloatArray | None:

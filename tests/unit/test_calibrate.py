@@ -184,13 +184,30 @@ def test_without_a_bow_the_address_completes_the_chest(side: LeadSide) -> None:
 
 
 def test_the_care_of_people_stands_in_the_alignment() -> None:
-    # By hand: stand tells the trunk's X and Z to 2.5°, the bow X and Y to 4° (`CarePriors`); the reading adds nothing.
+    # By hand: stand tells the trunk's X and Z to 2.5°, the bow Y to 4° (`CarePriors`); the reading adds nothing.
     routine = Routine("left")
     chest = {"chest": routine.motions(mounts())["chest"]}
     calibration = calibrate(chest, routine.events, lead_side="left")
-    x = (2.5**-2 + 4.0**-2) ** -0.5
     sd = calibration.alignments["chest"].sd / FAULTLESS
-    np.testing.assert_allclose(np.degrees(sd), [x, 4.0, 2.5], rtol=0.01)
+    np.testing.assert_allclose(np.degrees(sd), [2.5, 4.0, 2.5], rtol=0.01)
+
+
+@pytest.mark.parametrize("twist_deg", [-8.0, 5.0])
+def test_who_twists_while_bowing_is_careless_but_not_misaligned(twist_deg: float) -> None:
+    # By hand: bows about an axis that is turned out of the horizontal, in the plane across the trunk's X, tell forward
+    # as well as straight ones. The twist counts as a misfit, in units of the 4° of `CarePriors`.
+    routine = Routine("left", steps=("stand",))
+    twist = np.radians(twist_deg)
+    routine._move("bow", chest=((0.0, float(np.sin(twist)), -float(np.cos(twist))), 40.0))
+    mounted = mounts()
+    chest = {"chest": routine.motions(mounted)["chest"]}
+    calibration = calibrate(chest, routine.events, lead_side="left")
+    assert misaligned_deg(calibration, mounted)["chest"] < 0.2
+    misfit = (np.sin(twist) / CarePriors().bow_axis) ** 2
+    assert calibration.alignments["chest"].misfit == pytest.approx(misfit, rel=0.03)
+    told = calibration.steps["bow"].residual
+    assert told is not None
+    assert np.degrees(told) == pytest.approx(abs(twist_deg), abs=0.2)
 
 
 def test_the_club_hangs_from_the_grip() -> None:
