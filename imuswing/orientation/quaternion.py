@@ -31,11 +31,15 @@ def multiply(p: FloatArray, q: FloatArray) -> FloatArray:
 
 
 def _stacked(*parts: FloatArray) -> FloatArray:
-    """Components (...,), all of one shape, side by side (..., K): `numpy.stack` at a fraction of its overhead."""
-    out = np.empty((*parts[0].shape, len(parts)))
+    """Components (...,), all of one shape, as (..., K): `numpy.stack` at a fraction of its overhead.
+
+    In memory each component lies by itself, so that the next operation, which takes component by component, finds
+    neighbours next to each other: products of long arrays take half the time.
+    """
+    out = np.empty((len(parts), *parts[0].shape))
     for k, part in enumerate(parts):
-        out[..., k] = part
-    return out
+        out[k] = part
+    return out.transpose(*range(1, out.ndim), 0)
 
 
 def inverse(q: FloatArray) -> FloatArray:
@@ -152,21 +156,21 @@ def cumulative_product(steps: FloatArray) -> FloatArray:
         return normalise(np.concatenate((first, multiply(first, steps[..., 1:, :])), axis=-2))
     size = min(BLOCK, count)
     blocks = -(-count // size)
-    padded = np.zeros((*lead, blocks * size, 4))
-    padded[..., :count, :] = steps
-    padded[..., count:, 0] = 1.0
+    padded = np.zeros((4, *lead, blocks * size))
+    padded[..., :count] = np.moveaxis(steps, -1, 0)
+    padded[0, ..., count:] = 1.0
     # (4, size, all blocks): what is done to all blocks at once lies side by side in memory.
-    inner = np.ascontiguousarray(np.moveaxis(padded.reshape(-1, size, 4), 0, -1).swapaxes(0, 1))
+    inner = np.ascontiguousarray(padded.reshape(4, -1, size).swapaxes(1, 2))
     for k in range(1, size):
         inner[:, k] = _product(inner[:, k - 1], inner[:, k])
     if blocks > 1:
-        ends = cumulative_product(inner[:, -1].T.reshape(*lead, blocks, 4))
-        before = np.zeros_like(ends)
-        before[..., 0, 0] = 1.0
-        before[..., 1:, :] = ends[..., :-1, :]
-        inner = np.stack(_product(before.reshape(-1, 4).T[:, None], inner))
-    whole = np.moveaxis(inner.swapaxes(0, 1), -1, 0).reshape(*lead, blocks * size, 4)
-    return normalise(whole[..., :count, :])
+        ends = cumulative_product(np.moveaxis(inner[:, -1].reshape(4, *lead, blocks), 0, -1))
+        before = np.zeros((4, *lead, blocks))
+        before[0, ..., 0] = 1.0
+        before[..., 1:] = np.moveaxis(ends[..., :-1, :], -1, 0)
+        inner = np.stack(_product(before.reshape(4, 1, -1), inner))
+    whole = inner.swapaxes(1, 2).reshape(4, *lead, blocks * size)
+    return normalise(np.moveaxis(whole[..., :count], 0, -1))
 
 
 def _components(q: FloatArray) -> tuple[FloatArray, ...]:
