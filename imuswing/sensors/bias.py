@@ -39,17 +39,10 @@ class Bias:
 
     def take_from(self, gyr: FloatArray, time: FloatArray) -> FloatArray:
         """gyr (N, 3) at times (N,) without it."""
-        if len(self.times) == 1:
-            return gyr - self.values
-        out = np.empty_like(gyr)
-        edges = np.searchsorted(time, self.times)
-        before, after = edges[0], edges[-1]
-        out[:before], out[after:] = gyr[:before] - self.values[0], gyr[after:] - self.values[-1]
-        slopes = np.diff(self.values, axis=0) / np.diff(self.times)[:, None]
-        for k, slope in enumerate(slopes):
-            part = slice(int(edges[k]), int(edges[k + 1]))
-            out[part] = gyr[part] - (self.values[k] + (time[part, None] - self.times[k]) * slope)
-        return out
+        drift = np.empty_like(gyr)
+        for axis in range(3):
+            drift[:, axis] = np.interp(time, self.times, self.values[:, axis])
+        return np.subtract(gyr, drift, out=drift)
 
     @property
     def mean(self) -> FloatArray:

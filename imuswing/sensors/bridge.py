@@ -15,8 +15,8 @@ from functools import lru_cache
 import numpy as np
 
 from imuswing.recording.model import BoolArray, FloatArray, IntArray
+from imuswing.sensors.columns import extremes, runs
 from imuswing.sensors.columns import magnitude as row_magnitude
-from imuswing.sensors.columns import runs
 from imuswing.sensors.settings import SensorSettings
 
 SPEED_TO_SD = 0.4
@@ -196,10 +196,10 @@ def clip_masks(
     """
     masks = np.zeros(values.shape, np.bool_)
     found: list[float] = []
+    least_of, most_of = extremes(values)
     for axis in range(values.shape[1]):
         column = values[:, axis]
-        ends = float(np.fmax.reduce(column, initial=0.0)), float(np.fmin.reduce(column, initial=0.0))
-        for sign, end in zip((1.0, -1.0), ends, strict=True):
+        for sign, end in ((1.0, float(most_of[axis])), (-1.0, float(least_of[axis]))):
             level = _level(column, sign, sign * end, limit, least)
             if level is not None:
                 masks[:, axis] |= sign * column >= level

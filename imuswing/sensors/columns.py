@@ -6,6 +6,9 @@ import numpy as np
 
 from imuswing.recording.model import BoolArray, FloatArray, IntArray
 
+FOLD = 64
+"""Rows that a reduction over long columns takes side by side."""
+
 
 def finite_rows(values: FloatArray) -> BoolArray:
     """(N,) rows of (N, 3) without NaN."""
@@ -42,6 +45,19 @@ def greatest_size(values: FloatArray) -> float:
     """The largest absolute value of (N, M), NaN left out; 0 where there is none."""
     flat = np.ravel(values)
     return float(max(np.fmax.reduce(flat, initial=0.0), -np.fmin.reduce(flat, initial=0.0)))
+
+
+def extremes(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest (M,) of each column of (N, M), NaN left out, 0 among them."""
+    count = len(values) // FOLD
+    # So many rows side by side first: along long rows a reduction takes a tenth of the time.
+    folded = values[: count * FOLD].reshape(count, FOLD * values.shape[1])
+    found = []
+    for pick in (np.fmin, np.fmax):
+        some = pick.reduce(folded, axis=0, initial=0.0).reshape(-1, values.shape[1])
+        rest = pick.reduce(values[count * FOLD :], axis=0, initial=0.0)
+        found.append(np.asarray(pick(pick.reduce(some, axis=0, initial=0.0), rest)))
+    return found[0], found[1]
 
 
 def median(values: FloatArray) -> float:

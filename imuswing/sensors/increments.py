@@ -24,16 +24,11 @@ def interval_means(instants: FloatArray) -> FloatArray:
     if len(instants) == 0:
         return means
     means[0] = instants[0]
-    means[1:] = instants[1:]
-    means[1:] += instants[:-1]
-    means[1:] *= 0.5
     if len(instants) >= 4:
-        # 13/24 (b + c) - 1/24 (a + d) = (b + c)/2 + ((b + c) - (a + d))/24
-        inner = means[2:-1]
-        outer = instants[:-3] + instants[3:]
-        outer *= -1.0 / 24.0
-        inner *= 13.0 / 12.0
-        inner += outer
+        means[1], means[-1] = 0.5 * (instants[0] + instants[1]), 0.5 * (instants[-2] + instants[-1])
+        _four_points(instants, 13.0 / 24.0, -1.0 / 24.0, out=means[2:-1])
+    else:
+        means[1:] = 0.5 * (instants[:-1] + instants[1:])
     return means
 
 
@@ -47,15 +42,25 @@ def instants_from_means(means: FloatArray) -> FloatArray:
     count = len(means)
     if count == 0:
         return instants
-    instants[:-1] = 0.5 * (means[:-1] + means[1:])
     if count >= 4:
-        inner = instants[1:-2]
-        outer = means[:-3] + means[3:]
-        outer *= -1.0 / 12.0
-        inner *= 7.0 / 6.0
-        inner += outer
+        instants[0], instants[-2] = 0.5 * (means[0] + means[1]), 0.5 * (means[-2] + means[-1])
+        _four_points(means, 7.0 / 12.0, -1.0 / 12.0, out=instants[1:-2])
+    else:
+        instants[:-1] = 0.5 * (means[:-1] + means[1:])
     instants[-1] = means[-1] if count < 2 else 1.5 * means[-1] - 0.5 * means[-2]
     return instants
+
+
+def _four_points(values: FloatArray, near: float, far: float, *, out: FloatArray) -> None:
+    """near · (v[k] + v[k+1]) + far · (v[k-1] + v[k+2]) of values (N, 3) into out (N - 3, 3), k = 1 … N - 3."""
+    for first in range(0, len(out), CHUNK_ROWS):
+        inner = out[first : first + CHUNK_ROWS]
+        part = values[first : first + len(inner) + 3]
+        np.add(part[1:-2], part[2:-1], out=inner)
+        inner *= near
+        outer = part[:-3] + part[3:]
+        outer *= far
+        inner += outer
 
 
 def cross(u: FloatArray, v: FloatArray) -> FloatArray:

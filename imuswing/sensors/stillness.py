@@ -113,9 +113,12 @@ class _Blocks:
         typical = np.median(values[:: max(len(values) // 1000, 1)], axis=0)
         sums = np.empty((len(values) // size, 3))
         squares = np.empty_like(sums)
+        whole = np.tile(typical, size)
         for first in range(0, len(sums), CHUNK_BLOCKS):
             last = min(first + CHUNK_BLOCKS, len(sums))
-            about = values[first * size : last * size] - typical
+            # Whole blocks at a time: subtracting three numbers from each row would take three times as long.
+            about = values[first * size : last * size].reshape(-1, 3 * size) - whole
+            about = about.reshape(-1, 3)
             sums[first:last] = block_sums(about, size)
             about *= about
             squares[first:last] = block_sums(about, size)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from imuswing.sensors.columns import greatest_size, median, span_sums, windows
+from imuswing.sensors.columns import extremes, greatest_size, median, span_sums, windows
 
 VALUES = np.random.default_rng(3).normal(size=(40, 3))
 
@@ -33,3 +33,13 @@ def test_windows_are_numpys() -> None:
 def test_greatest_size_leaves_nan_out() -> None:
     assert greatest_size(np.array([[1.0, -7.0, np.nan], [np.nan, 2.0, 3.0]])) == 7.0
     assert greatest_size(np.full((2, 3), np.nan)) == 0.0
+
+
+@pytest.mark.parametrize("count", [0, 1, 63, 64, 65, 300])
+def test_extremes_are_those_of_each_column_with_nan_left_out(count: int) -> None:
+    values = np.random.default_rng(count).normal(size=(count, 3))
+    values[::7, 1] = np.nan
+    with_zero = np.nan_to_num(np.concatenate((values, np.zeros((1, 3)))))
+    low, high = extremes(values)
+    np.testing.assert_array_equal(low, with_zero.min(axis=0))
+    np.testing.assert_array_equal(high, with_zero.max(axis=0))
