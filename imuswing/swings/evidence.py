@@ -141,13 +141,17 @@ def _alike(signatures: Sequence[Mapping[str, FloatArray]], settings: EvidenceSet
     """Likeness (K, K) of every two candidates, 0 to 1, 0 on the diagonal: by the sensors that saw both."""
     count = len(signatures)
     square, shared = np.zeros((count, count)), np.zeros((count, count))
-    scale = np.array([settings.alike_address, settings.alike_turn, settings.alike_turn])
+    # Root mean square of three vectors' differences, each over its scale.
+    scale = np.sqrt(3.0) * np.array([settings.alike_address, settings.alike_turn, settings.alike_turn])
     for point in sorted({point for seen in signatures for point in seen}):
-        table = np.array([seen.get(point, np.full((3, 3), np.nan)) for seen in signatures])
-        apart = length(table[:, None] - table) / scale
-        whole = np.all(np.isfinite(apart), axis=2)
-        square += np.where(whole, np.mean(apart**2, axis=2), 0.0)
-        shared += whole
+        table = np.array([seen.get(point, np.full((3, 3), np.nan)) for seen in signatures]) / scale[:, None]
+        told = np.isfinite(table).all(axis=(1, 2))
+        rows = np.where(told[:, None], table.reshape(count, 9), 0.0)
+        # |a − b|² = |a|² + |b|² − 2 a·b: of hundreds of candidates every two, without an array of their differences.
+        size = np.sum(rows**2, axis=1)
+        both = told[:, None] & told
+        square += np.where(both, np.maximum(size[:, None] + size - 2.0 * (rows @ rows.T), 0.0), 0.0)
+        shared += both
     alike = np.where(shared > 0, np.exp(-0.5 * square / np.maximum(shared, 1)), 0.0)
     np.fill_diagonal(alike, 0.0)
     return alike

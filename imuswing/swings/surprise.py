@@ -172,9 +172,9 @@ def _fit(rows: _Rows, spans: FloatArray, settings: SurpriseSettings) -> tuple[Fl
     fewer = min(order, AXES * len(swing) // settings.rows_a_coefficient)
     if fewer < 2:
         return None
-    sample = later + order
-    now = rows.values[swing, sample].ravel()
-    past = np.stack([rows.values[swing, sample - back].ravel() for back in range(1, fewer + 1)])
+    flat, sample = rows.values.reshape(-1, AXES), rows.values.shape[1] * swing + later + order
+    now = flat[sample].ravel()
+    past = np.stack([flat[sample - back].ravel() for back in range(1, fewer + 1)])
     weight: FloatArray = np.ones(len(now))
     ridge = 1e-9 * np.eye(fewer) * float(np.sum(past * past)) / fewer
     spread = 0.0
