@@ -21,6 +21,7 @@ from imuswing.live.watch import newest_candidate
 from imuswing.recording.model import SensorStream
 from imuswing.sensors.clocks import ClockLine
 from imuswing.swings.find import Candidate
+from imuswing.swings.kind import ground_first
 from imuswing.swings.lead import LEADERS, leading_axis
 from imuswing.vocabulary import KIND_SHOT, LEAD_HAND, SHOT
 
@@ -124,7 +125,7 @@ def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
             messages += told
         state, told = _first_look(state, candidate, settings)
         messages += told
-    state = _with_noted(state)
+    state = _with_noted(state, settings)
     for pending in state.pending:
         if state.now >= pending.due and pending in state.pending:
             state, told = _settle(state, pending, settings)
@@ -239,15 +240,17 @@ def _near(found: Looked, back: float) -> Seen | None:
     return min(found.seen or (), key=lambda one: abs(one.candidate.back - back), default=None)
 
 
-def _with_noted(state: State) -> State:
-    """A swing that was taken for a practice swing and is noted as a shot now is looked at once more."""
+def _with_noted(state: State, settings: LiveSettings) -> State:
+    """A swing is looked at once more that is noted as a shot now and was taken for a practice swing, or that met the
+    ground first as the note says: the ball came later then."""
     notes = [event for event in state.events if event.trial_type == SHOT]
     if len(notes) == state.notes_read:
         return state
     pending = state.pending
     for note in notes[state.notes_read :]:
         before = [n for n, shot in state.shots.items() if 0.0 <= note.onset - shot.impact_s <= NOTE_REACH_S]
-        if before and state.shots[max(before)].kind != KIND_SHOT:
+        ground = ground_first([note.outcome], settings=settings.analysis.judge.kind)[0]
+        if before and (ground or state.shots[max(before)].kind != KIND_SHOT):
             back = state.shots[max(before)].impact_s
             pending = (*pending, Pending(back=back, due=state.now, number=max(before)))
     return replace(state, pending=pending, notes_read=len(notes))

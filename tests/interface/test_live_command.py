@@ -180,3 +180,17 @@ def test_until_it_can_have_been_noted_a_swing_is_placed_as_a_shot() -> None:
     # Of a shot it lies where the session's balls are met: at or after that, and with an error of its own.
     assert early.row["impact_s"] != late.row["impact_s"]
     assert early.row["impact_s_se"] != late.row["impact_s_se"]
+
+
+def test_a_note_that_the_ground_was_met_first_has_the_shot_looked_at_again() -> None:
+    # Then, as offline, the first shock may be the ground's. The first shot is noted 3.4 s after it.
+    told = {}
+    for outcome in ("pure", "fat"):
+        lesson = cut(short_lesson(), 90.0)
+        events = tuple(replace(e, outcome=outcome) if e.trial_type == "shot" else e for e in lesson.events)
+        lesson = replace(lesson, events=events)
+        told[outcome] = [one for one in told_by(lesson) if isinstance(one, Shot) and abs(one.impact_s - 81.4) < 0.3]
+        assert told[outcome][0].kind == "shot"
+        offline = imuswing.analyze(lesson).swings
+        np.testing.assert_allclose(told[outcome][-1].impact_s, offline["impact_s"].iloc[0], atol=0.005)
+    assert len(told["fat"]) == len(told["pure"]) + 1
