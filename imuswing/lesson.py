@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from imuswing.body.alignment import joint_covariance
 from imuswing.body.calibrate import Calibration
 from imuswing.body.slip import Postures, Slip, joined_postures, slip_flag
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
@@ -281,7 +282,10 @@ def tie_swings(
     """For each swing the tie of the hand's heading to the forearm's; None where there is no wrist or no tie."""
     wrists = [wrist_of(cut, moments) for cut, moments in zip(cuts, placed, strict=True)]
     swings = [wrist for wrist in wrists if wrist is not None]
-    ties = iter(tie_headings(swings, table_pose(oriented, calibration), settings=settings.tie))
+    arm = arm_errors(calibration)
+    if arm is None:
+        return [None] * len(cuts)
+    ties = iter(tie_headings(swings, table_pose(oriented, calibration), arm, settings=settings.tie))
     return [None if wrist is None else next(ties) for wrist in wrists]
 
 
@@ -297,6 +301,12 @@ def wrist_of(cut: Cut, moments: Moments) -> WristSwing | None:
         top=moments.top,
         impact=moments.impact,
     )
+
+
+def arm_errors(calibration: Calibration) -> FloatArray | None:
+    """(6, 6) rad², what the routine leaves open of the arm; None where it does not show both sensors' axes."""
+    forearm, hand = (calibration.alignments.get(point) for point in (LEAD_FOREARM, LEAD_HAND))
+    return None if forearm is None or hand is None else joint_covariance(forearm, hand)
 
 
 def table_pose(oriented: Oriented, calibration: Calibration) -> TablePose | None:

@@ -12,7 +12,12 @@ from imuswing.orientation.quaternion import FloatArray
 
 SETTINGS = TieSettings()
 FOREARM_SD = np.radians([2.3, 2.5, 1.7])
-HAND_SD = np.radians([3.3, 2.1, 2.3])
+HAND_OWN_SD = np.radians([3.0, 1.6, 2.0])
+HAND_FOLLOWS = np.diag([0.5, 0.6, 0.8])
+HAND_SD = np.hypot(HAND_OWN_SD, HAND_FOLLOWS @ FOREARM_SD)
+ACROSS = np.diag(FOREARM_SD**2) @ HAND_FOLLOWS
+ARM = np.block([[np.diag(FOREARM_SD**2), ACROSS], [ACROSS.T, np.diag(HAND_SD**2)]])
+"""A straight wrist takes the hand along where the forearm is not where it is thought to be."""
 RATE = 50.0
 
 
@@ -39,14 +44,15 @@ def address_forearm(rng: np.random.Generator) -> Rotation:
 
 
 class Session:
-    """A table pose and some addresses; all errors have the SD that `TieSettings` and the alignments state, × size.
+    """A table pose and some addresses; all errors have the SD that `TieSettings` and `ARM` state, × size.
 
     angles: true tie of each swing.  true: forearm and hand of each swing in one earth frame.
     """
 
     def __init__(self, rng: np.random.Generator, *, size: float, swings: int = 6) -> None:
         draw = rng.standard_normal
-        self.forearm_error, self.hand_error = size * FOREARM_SD * draw(3), size * HAND_SD * draw(3)
+        self.forearm_error = size * FOREARM_SD * draw(3)
+        self.hand_error = HAND_FOLLOWS @ self.forearm_error + size * HAND_OWN_SD * draw(3)
         self.times = 60.0 + 40.0 * np.arange(swings)
         self.angles = []
         angle, before, turn = rng.uniform(-3.0, 3.0), 30.0, size * SETTINGS.shared_turn * draw()

@@ -26,6 +26,8 @@ class AxisObservation:
     step: what showed it, for the quality record.
     loose: (3,) unit vector square to `segment_axis`, in the segment: the direction in which the reading may be off by
     `loose_sd` instead, in rad; None where all are alike.
+    followed: whether `segment_axis` is where another segment's alignment put it, and turns with that one's error.
+    numbers: how many numbers it tells: one where it is square to another reading by the way it was made.
     """
 
     sensor_axis: FloatArray
@@ -34,6 +36,8 @@ class AxisObservation:
     step: str
     loose: FloatArray | None = None
     loose_sd: float = 0.0
+    followed: bool = False
+    numbers: int = 2
 
     @property
     def weight(self) -> FloatArray:
@@ -53,6 +57,7 @@ class Alignment:
     steps: what it was built from.  Several observations of one step keep the largest residual.
     misfit: sum of the observations' squared residuals over their variances.  freedom: how many of them are redundant.
     whole: False where one axis alone was seen and how the sensor is turned about it is not known.
+    follows: (3, 3), by how much it turns with an error of the alignment that some of its readings followed.
     """
 
     tracked_point: str
@@ -63,6 +68,7 @@ class Alignment:
     misfit: float = 0.0
     freedom: int = 0
     whole: bool = True
+    follows: FloatArray = field(default_factory=lambda: np.zeros((3, 3)))
 
     @property
     def sd(self) -> FloatArray:
@@ -84,9 +90,11 @@ def align(tracked_point: str, observations: Sequence[AxisObservation]) -> Alignm
     q = from_matrix(u @ np.diag([1.0, 1.0, np.linalg.det(u) * np.linalg.det(vt)]) @ vt)
     # A small turn e of the segment in the sensor moves the seen axis a, in the segment, by a × e.
     turned = [skew(seen.segment_axis) for seen in observations]
-    information = np.eye(3) / UNKNOWN_SD**2
+    information, followed = np.eye(3) / UNKNOWN_SD**2, np.zeros((3, 3))
     for seen, slope in zip(observations, turned, strict=True):
-        information += slope.T @ seen.weight @ slope
+        own = slope.T @ seen.weight @ slope
+        information += own
+        followed += own if seen.followed else 0.0
     for _ in range(STEPS if any(seen.loose is not None for seen in observations) else 0):
         pull = np.zeros(3)
         for seen, slope in zip(observations, turned, strict=True):
@@ -100,16 +108,30 @@ def align(tracked_point: str, observations: Sequence[AxisObservation]) -> Alignm
         fitted = rotate(q, seen.segment_axis)
         angle = float(np.arctan2(np.linalg.norm(np.cross(fitted, seen.sensor_axis)), fitted @ seen.sensor_axis))
         residuals[seen.step] = max(angle, residuals.get(seen.step, 0.0))
+    covariance = np.linalg.inv(information)
     return Alignment(
         tracked_point=tracked_point,
         q_sensor_from_segment=q,
-        covariance=np.linalg.inv(information),
+        covariance=covariance,
         residuals=residuals,
         steps=tuple(residuals),
         misfit=misfit,
-        # An axis is two numbers, a rotation three.
-        freedom=2 * len(observations) - 3,
+        # A rotation is three numbers.
+        freedom=sum(seen.numbers for seen in observations) - 3,
+        follows=covariance @ followed,
     )
+
+
+def following(fitted: Alignment, leader: Alignment) -> Alignment:
+    """The same with the leader's error in its covariance, as far as it follows it."""
+    more = fitted.follows @ leader.covariance @ fitted.follows.T
+    return replace(fitted, covariance=np.asarray(fitted.covariance + more))
+
+
+def joint_covariance(leader: Alignment, follower: Alignment) -> FloatArray:
+    """(6, 6) rad² of both alignments' errors, the leader's first."""
+    across = leader.covariance @ follower.follows.T
+    return np.block([[leader.covariance, across], [across.T, follower.covariance]])
 
 
 def align_along(tracked_point: str, observations: Sequence[AxisObservation]) -> Alignment | None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from imuswing.body.alignment import UNKNOWN_SD, Alignment, AxisObservation, align, align_along
+from imuswing.body.alignment import UNKNOWN_SD, Alignment, AxisObservation, align, align_along, following
 from imuswing.body.care import with_own_care
 from imuswing.body.definitions import X_AXIS, Y_AXIS, Z_AXIS, trunk_sign
 from imuswing.body.priors import CarePriors
@@ -53,6 +53,8 @@ MOST_ASIDE = float(np.cos(np.deg2rad(45.0)))
 source)."""
 FOUND_IN_DATA = "found in the data"
 """The note of an event that nobody marked."""
+MOST_BETWEEN_S = 3.0
+"""Still stretches of two sensors farther apart are not of one pose (common practice, no source)."""
 MOST_ALONG = float(np.sin(np.deg2rad(30.0)))
 """A forearm steeper than this was not level before a wrist bend or a roll (common practice, no source)."""
 
@@ -146,7 +148,8 @@ def calibrate(
             seen = _forearm_observations(readings, address, lead_side, priors)
         elif point == LEAD_HAND:
             forearm = alignments.get(LEAD_FOREARM)
-            seen = _hand_observations(readings, address, priors, forearm if forearm and forearm.whole else None)
+            forearm = forearm if forearm and forearm.whole else None
+            seen = _hand_observations(readings, address, priors, forearm)
         elif point == CLUB:
             seen = _club_observations(readings, priors)
         else:
@@ -156,7 +159,11 @@ def calibrate(
             # Its long axis is enough for the backswing's arc and the arm's height.
             fitted = align_along(point, seen)
         if fitted is not None:
-            alignments[point] = _with_twist(fitted, seen) if point in TRUNK_POINTS else fitted
+            if point in TRUNK_POINTS:
+                fitted = _with_twist(fitted, seen)
+            elif point == LEAD_HAND and forearm is not None:
+                fitted = following(fitted, forearm)
+            alignments[point] = fitted
     return Calibration(
         alignments=with_own_care(alignments),
         steps=_step_results(events, readings, alignments),
@@ -199,7 +206,9 @@ def _trunk_observations(
             )
             return [*seen, bowed]
     if forward is not None:
-        seen.append(AxisObservation(sensor_axis=forward, segment_axis=Z_AXIS, sd=priors.address_bend, step="address"))
+        seen.append(
+            AxisObservation(sensor_axis=forward, segment_axis=Z_AXIS, sd=priors.address_bend, step="address", numbers=1)
+        )
     return seen
 
 
@@ -233,7 +242,8 @@ def _forearm_observations(
     readings: Readings, address: FloatArray | None, lead_side: LeadSide, priors: CarePriors
 ) -> list[AxisObservation]:
     seen = _hanging_observations(readings, LEAD_FOREARM, priors)
-    seen += _across_observations(readings, lead_side, priors)
+    across = _across_observations(readings, lead_side, priors)
+    seen += across
     roll = readings.turning.get((FOREARM_ROLL, LEAD_FOREARM))
     if roll is not None:
         # Turning the palm down is positive about Y on a right limb, negative on a left one.
@@ -241,21 +251,29 @@ def _forearm_observations(
         up = _up_when_hanging(readings, LEAD_FOREARM, address)
         if up is not None and axis @ up < 0:
             axis = -axis
-        # Gravity, which lies along Z in the middle of the roll, says how steep the forearm stood; an elbow that bends
-        # with the roll tilts the axis aside, along X.
+        reading = AxisObservation(
+            sensor_axis=axis, segment_axis=Y_AXIS, sd=_sd(priors.roll_axis, roll.se), step=FOREARM_ROLL
+        )
         seen.append(
-            AxisObservation(
-                sensor_axis=axis,
-                segment_axis=Y_AXIS,
-                sd=_sd(priors.roll_axis, roll.se),
-                step=FOREARM_ROLL,
-                loose=X_AXIS,
-                loose_sd=_sd(priors.roll_aside, roll.se),
-            )
+            replace(reading, loose=_elbow_axis(reading, across, roll.up), loose_sd=_sd(priors.roll_aside, roll.se))
         )
     elif address is not None and not any(o.step == STAND for o in seen):
         seen.append(AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=priors.address_arm, step="address"))
     return seen
+
+
+def _elbow_axis(roll: AxisObservation, across: Sequence[AxisObservation], up: FloatArray) -> FloatArray:
+    """Where the elbow's axis lies in the forearm (3,) while it rolls; up: (3,) mean direction of gravity in the sensor.
+
+    Gravity says how steep the forearm stood, but an elbow that bends with the roll tilts its axis aside: along its own
+    axis, which lies level and square to the forearm, as the upper arm hangs. With the thumb up that is X.
+    """
+    rough = align(LEAD_FOREARM, [roll, *across]) if across else None
+    if rough is None:
+        return X_AXIS
+    level = np.cross(Y_AXIS, rotate(inverse(rough.q_sensor_from_segment), up))
+    size = float(np.linalg.norm(level))
+    return level / size if size > LEAST_BEND else X_AXIS
 
 
 def _across_observations(readings: Readings, lead_side: LeadSide, priors: CarePriors) -> list[AxisObservation]:
@@ -284,7 +302,7 @@ def _hand_observations(
 ) -> list[AxisObservation]:
     """As the forearm's; a straight wrist shares the forearm's error of posture, as far as its alignment knows it."""
     seen = _hanging_observations(readings, LEAD_HAND, priors)
-    seen = [replace(o, segment_axis=_as_the_forearm(readings, STAND, Y_AXIS, forearm)) for o in seen]
+    seen = [_as_the_forearm(readings, o, forearm) for o in seen]
     # The wrist is bent from the table's posture, less well laid down.
     step, care = (TABLE, priors.table) if (TABLE, LEAD_HAND) in readings.still else (WRIST_BEND, priors.edge)
     flat = readings.still.get((step, LEAD_HAND))
@@ -292,8 +310,8 @@ def _hand_observations(
     if flat is not None and step != TABLE and up is not None and abs(float(up @ flat.up)) > MOST_ALONG:
         flat = None
     if flat is not None:
-        axis = _as_the_forearm(readings, step, -X_AXIS, forearm)
-        seen.append(AxisObservation(sensor_axis=flat.up, segment_axis=axis, sd=_sd(care, flat.se), step=step))
+        plain = AxisObservation(sensor_axis=flat.up, segment_axis=-X_AXIS, sd=_sd(care, flat.se), step=step)
+        seen.append(_as_the_forearm(readings, plain, forearm))
     bend = readings.turning.get((WRIST_BEND, LEAD_HAND))
     if bend is not None:
         axis = bend.axis
@@ -305,12 +323,12 @@ def _hand_observations(
     return seen
 
 
-def _as_the_forearm(readings: Readings, step: str, axis: FloatArray, forearm: Alignment | None) -> FloatArray:
-    """Where gravity lay in the forearm (3,) in a pose, by its alignment; `axis`, as it should, if that is unknown."""
-    still = readings.still.get((step, LEAD_FOREARM))
-    if still is None or forearm is None or step not in forearm.steps:
-        return axis
-    return rotate(inverse(forearm.q_sensor_from_segment), still.up)
+def _as_the_forearm(readings: Readings, seen: AxisObservation, forearm: Alignment | None) -> AxisObservation:
+    """With the axis where gravity lay in the forearm in that pose, by its alignment; as it is where that is unknown."""
+    still = readings.still.get((seen.step, LEAD_FOREARM))
+    if still is None or forearm is None or seen.step not in forearm.steps:
+        return seen
+    return replace(seen, segment_axis=rotate(inverse(forearm.q_sensor_from_segment), still.up), followed=True)
 
 
 def _hanging_observations(readings: Readings, point: str, priors: CarePriors) -> list[AxisObservation]:
@@ -332,8 +350,11 @@ def _table_interval(readings: Readings) -> tuple[float, float] | None:
     first, second = pair
     if first is None or second is None:
         return None
-    start, end = max(first.start, second.start), min(first.end, second.end)
-    return (start, end) if end > start else None
+    if max(first.start, second.start) - min(first.end, second.end) > MOST_BETWEEN_S:
+        return None
+    # Each was read where it was stillest; both are of one pose, and where they do not overlap it lay between them.
+    start, end = sorted((max(first.start, second.start), min(first.end, second.end)))
+    return start, end
 
 
 def _step_results(

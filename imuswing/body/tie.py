@@ -15,12 +15,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from imuswing.body.definitions import X_AXIS, Z_AXIS
-from imuswing.body.segments import ALIGNMENT, SegmentMotion
+from imuswing.body.segments import SegmentMotion
 from imuswing.body.wrist_centre import headings_from_wrist_centre
 from imuswing.orientation.quaternion import FloatArray, cross, exp, inverse, multiply, rotate, slerp
 
@@ -36,16 +36,20 @@ class TieSettings:
     shared_turn: the turn about the long axis that all addresses share: skin that stays behind by a fifth of the hundred
     degrees between table and grip, or less.  address_turn: what varies between them, a slipping strap included; too
     small a size lets few addresses that differ by chance turn the alignments.
+    shared_centre: what all headings of a session from the wrist's acceleration are off by: skin that gives way in the
+    same manner at each swing, and clocks that are 2 ms apart while the arm turns by 20 rad/s.
     table_care: how straight the wrist lies on the table.  drift: rad per s of relative heading drift.
-    walk: rad per square root of s of its random walk.  step: least change between swings.
+    walk: rad per square root of s of its random walk: gyros whose scale is right to 0.25 %, in an arm that turns to and
+    fro by quarters of a turn, 60° a second, leave 0.0025 · √(60 · 90 · 2)° = 0.26°.  step: least change between swings.
     weakest: sensitivity under which an address says nothing.  worst: SD past which there is no tie.
     """
 
     shared_turn: float = _rad(15.0)
     address_turn: float = _rad(5.0)
+    shared_centre: float = _rad(3.0)
     table_care: float = _rad(3.0)
     drift: float = _rad(0.01)
-    walk: float = _rad(0.05)
+    walk: float = _rad(0.25)
     step: float = _rad(0.2)
     weakest: float = 0.15
     worst: float = _rad(25.0)
@@ -87,21 +91,25 @@ class TablePose:
 
 @dataclass(frozen=True, kw_only=True)
 class _Reading:
-    """What one source says of one swing: value = angle + shared · turn + alignment errors · their shares ± sd."""
+    """What one source says of one swing: value = angle + turn · its share + centre's error · its share + alignment
+    errors · theirs ± sd."""
 
     swing: int
     value: float
     sd: float
-    shared: float
-    from_forearm: FloatArray
-    from_hand: FloatArray
+    turn: float = 0.0
+    centre: float = 0.0
+    from_forearm: FloatArray = field(default_factory=lambda: np.zeros(3))
+    from_hand: FloatArray = field(default_factory=lambda: np.zeros(3))
 
 
-NOTHING = np.zeros(3)
+def tie_headings(
+    swings: Sequence[WristSwing], table: TablePose | None, arm: FloatArray, *, settings: TieSettings
+) -> list[Tie | None]:
+    """A tie for each swing, in order; None where nothing tells it to `settings.worst`.
 
-
-def tie_headings(swings: Sequence[WristSwing], table: TablePose | None, *, settings: TieSettings) -> list[Tie | None]:
-    """A tie for each swing, in order; None where nothing tells it to `settings.worst`."""
+    arm: (6, 6) rad², covariance of the alignment errors of forearm and hand that the routine leaves.
+    """
     if not swings:
         return []
     guesses = [_guess(swing) for swing in swings]
@@ -109,8 +117,8 @@ def tie_headings(swings: Sequence[WristSwing], table: TablePose | None, *, setti
     centre = headings_from_wrist_centre([(s.forearm, s.hand, s.top, s.impact) for s in swings], np.array(guesses))
     for k, (value, sd) in enumerate(zip(*centre, strict=True)):
         if np.isfinite(sd):
-            readings.append(_Reading(swing=k, value=value, sd=sd, shared=0.0, from_forearm=NOTHING, from_hand=NOTHING))
-    return _solve(swings, table, guesses, readings, settings)
+            readings.append(_Reading(swing=k, value=value, sd=sd, centre=1.0))
+    return _solve(swings, table, arm, guesses, readings, settings)
 
 
 def _guess(swing: WristSwing) -> float:
@@ -157,7 +165,7 @@ def _at_address(index: int, swing: WristSwing, guess: float, settings: TieSettin
         swing=index,
         value=guess + _wrap(angle - guess),
         sd=settings.address_turn * abs(gain),
-        shared=gain,
+        turn=gain,
         from_forearm=-(slope @ cross(Z_AXIS, x_in_forearm)) / strength,
         from_hand=-(slope @ cross(X_AXIS, z_in_hand)) / strength,
     )
@@ -170,14 +178,16 @@ def _about_vertical(angle: float) -> FloatArray:
 def _solve(
     swings: Sequence[WristSwing],
     table: TablePose | None,
+    arm: FloatArray,
     guesses: Sequence[float],
     readings: Sequence[_Reading],
     settings: TieSettings,
 ) -> list[Tie | None]:
-    """Weighted least squares over the swings' angles (K), the table's (K), the shared turn and the alignment errors."""
+    """Weighted least squares over the swings' angles (K), the table's (K), what is shared, and the alignment errors."""
     count = len(swings)
-    at_table, turn, forearm, hand = count, count + 1, slice(count + 2, count + 5), slice(count + 5, count + 8)
-    size = count + 8
+    at_table, turn, centre = count, count + 1, count + 2
+    forearm, hand = slice(count + 3, count + 6), slice(count + 6, count + 9)
+    size = count + 9
     normal = np.zeros((size, size))
     rows: list[FloatArray] = []
     values: list[float] = []
@@ -192,9 +202,10 @@ def _solve(
             row[place] = share
         return row
 
-    for columns, segment in ((forearm, swings[0].forearm), (hand, swings[0].hand)):
-        normal[columns, columns] += np.linalg.inv(segment.error_covariance[ALIGNMENT, ALIGNMENT])
+    both = slice(forearm.start, hand.stop)
+    normal[both, both] = np.linalg.inv(arm)
     add(unit((turn, 1.0)), 0.0, settings.shared_turn)
+    add(unit((centre, 1.0)), 0.0, settings.shared_centre)
     places = [(swing.address, k) for k, swing in enumerate(swings)]
     if table is None:
         add(unit((at_table, 1.0)), 0.0, 1.0)
@@ -210,7 +221,7 @@ def _solve(
         sd = settings.step + float(np.hypot(settings.drift * gap, settings.walk * np.sqrt(gap)))
         add(unit((after, 1.0), (before, -1.0)), 0.0, sd)
     for reading in readings:
-        row = unit((reading.swing, 1.0), (turn, reading.shared))
+        row = unit((reading.swing, 1.0), (turn, reading.turn), (centre, reading.centre))
         row[forearm], row[hand] = reading.from_forearm, reading.from_hand
         add(row, guesses[0] + _wrap(reading.value - guesses[0]), reading.sd)
     design = np.array(rows)

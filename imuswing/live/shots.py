@@ -13,7 +13,7 @@ from imuswing.body.calibrate import Calibration
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
 from imuswing.errors import RecordingError
-from imuswing.lesson import measure_cut, placed_cut, tied_swing, wrist_of
+from imuswing.lesson import arm_errors, measure_cut, placed_cut, tied_swing, wrist_of
 from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, alignment_changes, frame_of, recalibrated
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
@@ -148,7 +148,8 @@ def _seen(
     wrist = wrist_of(cut, moments)
     wrists = [earlier.wrist for earlier in past if earlier.wrist is not None and earlier.frame == frame]
     table = known.table if known.table_frame == frame else None
-    tie = None if wrist is None else _tie([*wrists[-settings.ties :], wrist], table, settings)
+    arm = arm_errors(known.calibration)
+    tie = None if wrist is None or arm is None else _tie([*wrists[-settings.ties :], wrist], table, arm, settings)
     row, curve = measure_cut(window, tied_swing(cut, moments, tie), verdict, lead, analysis)
     return Seen(past=Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups, clocks=clocks), row=row, curve=curve)
 
@@ -184,8 +185,8 @@ def noted_by(back: float, settings: LiveSettings) -> float:
     return back + settings.analysis.judge.kind.note_after_s
 
 
-def _tie(wrists: Sequence[WristSwing], table: TablePose | None, settings: LiveSettings) -> Tie | None:
-    return tie_headings(wrists, table, settings=settings.analysis.tie)[-1]
+def _tie(wrists: Sequence[WristSwing], table: TablePose | None, arm: FloatArray, settings: LiveSettings) -> Tie | None:
+    return tie_headings(wrists, table, arm, settings=settings.analysis.tie)[-1]
 
 
 def mean_up(past: Sequence[Past]) -> dict[str, FloatArray]:

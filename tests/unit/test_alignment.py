@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from motions_for_tests import rotation_of
 from scipy.spatial.transform import Rotation
 
-from imuswing.body.alignment import UNKNOWN_SD, Alignment, AxisObservation, align
-from imuswing.orientation.quaternion import FloatArray, log
+from imuswing.body.alignment import UNKNOWN_SD, Alignment, AxisObservation, align, following, joint_covariance
+from imuswing.orientation.quaternion import FloatArray, inverse, log, rotate
 
 X, Y, Z = np.eye(3)
 
@@ -107,6 +109,37 @@ def test_the_covariance_is_what_repeated_draws_show() -> None:
     stated = fitted(*(seen(axis, axis, sd) for axis, sd in zip(axes, sds, strict=True))).sd
     np.testing.assert_allclose(np.std(errors, axis=0), stated, rtol=0.05)
     np.testing.assert_allclose(np.mean(errors, axis=0), 0.0, atol=np.radians(0.15))
+
+
+def test_what_a_follower_shares_with_its_leader_is_what_repeated_draws_show() -> None:
+    # Monte Carlo: two poses are off by their SD, for both sensors alike; in both, the second segment lies as the first
+    # but for errors of its own. Its axes are taken from where the first one's alignment puts gravity. The errors
+    # weighted by the inverse covariance have mean 6 (chi-squared with 6 degrees of freedom), SD √12 each.
+    rng = np.random.default_rng(12)
+    poses, off, own = (Y, -X), (6.0, 2.5), (4.0, 2.0)
+
+    def turned(axis: FloatArray, sd: float) -> FloatArray:
+        return np.asarray(Rotation.from_rotvec(np.radians(sd) * rng.standard_normal(3)).apply(axis))
+
+    def pair(*, errors: float) -> tuple[Alignment, Alignment]:
+        gravity = [turned(axis, errors * sd) for axis, sd in zip(poses, off, strict=True)]
+        roll = turned(Y, errors * 3.0)
+        leader = fitted(*(seen(g, a, s) for g, a, s in zip(gravity, poses, off, strict=True)), seen(roll, Y, 3.0))
+        back = inverse(leader.q_sensor_from_segment)
+        followed = [
+            replace(seen(turned(g, errors * s), rotate(back, g), s), followed=True)
+            for g, s in zip(gravity, own, strict=True)
+        ]
+        return leader, following(fitted(*followed, seen(turned(Z, errors * 5.0), Z, 5.0)), leader)
+
+    stated = joint_covariance(*pair(errors=0.0))
+    errors = [np.concatenate([log(one.q_sensor_from_segment) for one in pair(errors=1.0)]) for _ in range(2000)]
+    weighted = [e @ np.linalg.solve(stated, e) for e in errors]
+    assert np.mean(weighted) == pytest.approx(6.0, abs=3.0 * np.sqrt(12.0 / 2000.0) + 0.1)
+    # Told as if nothing was shared, the difference of the two would be far too uncertain.
+    difference = np.std([e[3:] - e[:3] for e in errors], axis=0)
+    across = stated[3:, 3:] + stated[:3, :3] - stated[3:, :3] - stated[:3, 3:]
+    np.testing.assert_allclose(difference, np.sqrt(np.diag(across)), rtol=0.06)
 
 
 def test_a_reading_that_is_loose_one_way_pulls_less_that_way() -> None:

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from motions_for_tests import GRAVITY, UPRIGHT_TRUNK, make_motion, make_segment, rotation_of, scalar_first
 from scipy.spatial.transform import Rotation
+from wrist_sessions_for_tests import ARM, Session
 from wrist_sessions_for_tests import SETTINGS as TIE
-from wrist_sessions_for_tests import Session
 
 from imuswing.body.alignment import Alignment
 from imuswing.body.definitions import wrist_angles_free_of_roll
@@ -201,7 +201,7 @@ def test_the_wrists_errors_are_what_whole_sessions_show() -> None:
     ratios: dict[str, list[float]] = {"wrist_flexion_address": [], "wrist_ulnar_address": []}
     for seed in range(120):
         session = Session(np.random.default_rng([9, seed]), size=1.0, swings=3)
-        ties = tie_headings(session.swings, session.table, settings=TIE)
+        ties = tie_headings(session.swings, session.table, ARM, settings=TIE)
         for swing, tie, (forearm, hand) in zip(session.swings, ties, session.true, strict=True):
             assert tie is not None
             error_map = np.zeros((len(swing.forearm.time), 3, PARAMETERS))

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from motions_for_tests import THUMB_UP, make_segment, rotation_of, scalar_first
 from scipy.spatial.transform import Rotation
-from wrist_sessions_for_tests import FOREARM_SD, HAND_SD, SETTINGS, Session, heading, still_segment, wrapped
+from wrist_sessions_for_tests import ARM, FOREARM_SD, HAND_SD, SETTINGS, Session, heading, still_segment, wrapped
 
 from imuswing.body.segments import SegmentMotion
 from imuswing.body.tie import WristSwing, tie_headings
@@ -20,7 +20,7 @@ from imuswing.orientation.quaternion import FloatArray
 def test_without_errors_the_tie_is_exact(seed: int) -> None:
     # By hand: the table's wrist is straight, so both headings agree there.
     session = Session(np.random.default_rng(seed), size=0.0)
-    ties = tie_headings(session.swings, session.table, settings=SETTINGS)
+    ties = tie_headings(session.swings, session.table, ARM, settings=SETTINGS)
     for number, tie in enumerate(ties):
         assert tie is not None
         np.testing.assert_allclose(session.errors(tie, number), 0.0, atol=1e-6)
@@ -29,10 +29,10 @@ def test_without_errors_the_tie_is_exact(seed: int) -> None:
 def test_turning_one_sensors_earth_turns_the_tie_as_much() -> None:
     # No magnetometer: every sensor's heading is its own, and none is better.
     session = Session(np.random.default_rng(3), size=1.0)
-    first = tie_headings(session.swings, session.table, settings=SETTINGS)
+    first = tie_headings(session.swings, session.table, ARM, settings=SETTINGS)
     turned = [replace(s, hand=s.hand.turned_about_vertical(1.1)) for s in session.swings]
     q_hand = scalar_first(heading(1.1) * rotation_of(session.table.q_hand))
-    second = tie_headings(turned, replace(session.table, q_hand=q_hand), settings=SETTINGS)
+    second = tie_headings(turned, replace(session.table, q_hand=q_hand), ARM, settings=SETTINGS)
     for one, two in zip(first, second, strict=True):
         assert one is not None
         assert two is not None
@@ -47,7 +47,7 @@ def test_the_covariance_is_what_repeated_draws_show() -> None:
     weighted, ratios = [], []
     for seed in range(150):
         session = Session(np.random.default_rng([7, seed]), size=1.0, swings=3)
-        tie = tie_headings(session.swings, session.table, settings=SETTINGS)[-1]
+        tie = tie_headings(session.swings, session.table, ARM, settings=SETTINGS)[-1]
         assert tie is not None
         errors = session.errors(tie, -1)
         weighted.append(errors @ np.linalg.solve(tie.covariance, errors))
@@ -67,13 +67,13 @@ def test_without_table_and_with_a_level_thumb_up_forearm_nothing_tells() -> None
         top=10.0,
         impact=10.0,
     )
-    assert tie_headings([swing], None, settings=SETTINGS) == [None]
-    assert tie_headings([], None, settings=SETTINGS) == []
+    assert tie_headings([swing], None, ARM, settings=SETTINGS) == [None]
+    assert tie_headings([], None, ARM, settings=SETTINGS) == []
 
 
 def test_the_further_the_table_the_less_it_tells() -> None:
     session = Session(np.random.default_rng(1), size=1.0, swings=12)
-    ties = tie_headings(session.swings, session.table, settings=SETTINGS)
+    ties = tie_headings(session.swings, session.table, ARM, settings=SETTINGS)
     sds = [float(np.sqrt(tie.covariance[0, 0])) for tie in ties if tie is not None]
     assert len(sds) == 12
     assert sds[-1] > sds[0]
