@@ -115,7 +115,7 @@ def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
     """Look at what is due now; `take` comes before it."""
     messages: list[Message] = []
     if _routine_is_due(state):
-        state, told = _read_routine(state, settings)
+        state, told = _read_routine(state, settings, only_if_more=not steps_marked(state.events))
         messages += told
     candidate = _candidate(state, settings)
     state = replace(state, watched=state.now)
@@ -145,7 +145,7 @@ def _routine_is_due(state: State) -> bool:
     return not steps and state.now >= state.next_open and state.number == 0
 
 
-def _read_routine(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
+def _read_routine(state: State, settings: LiveSettings, *, only_if_more: bool = False) -> tuple[State, list[Message]]:
     before = state.known.routine
     known = learn(
         state.session,
@@ -156,6 +156,7 @@ def _read_routine(state: State, settings: LiveSettings) -> tuple[State, list[Mes
         earlier=state.earlier,
         settings=settings,
         opening=True,
+        only_if_more=only_if_more,
     )
     state = replace(state, known=known, next_open=state.now + OPENINGS_S)
     if known.routine is before:
@@ -326,8 +327,9 @@ def _relearnt(state: State, settings: LiveSettings) -> tuple[State, list[Message
     held = max(tail.held_s for tail in state.tails.values())
     at_leisure = all(one.due > state.now + LEISURE_S for one in state.pending)
     due = at_leisure and state.now - state.known.at > settings.relearn_share * held
-    if due and not steps_marked(state.events) and not all_found(state.known.routine):
-        state, messages = _read_routine(state, settings)
+    by_earlier = state.earlier is not None and not steps_marked(state.events)
+    if due and not by_earlier and not all_found(state.known.routine):
+        state, messages = _read_routine(state, settings, only_if_more=True)
         due = False
     known = state.known
     if due:

@@ -107,11 +107,14 @@ def learn(
     earlier: Routine | None,
     settings: LiveSettings,
     opening: bool,
+    only_if_more: bool = False,
 ) -> Known:
     """Known anew from all rows that are kept, by the offline steps.
 
-    opening: also read the routine, marked or found in the data; else clocks and biases only.  earlier: the routine of
-    an earlier recording of the visit, used where this one has none marked.  What cannot be learnt stays as it was.
+    opening: also read the routine, marked or found in the data; else clocks and biases only.  only_if_more: the routine
+    that was read stays where no further step is found and no further sensor aligned (a longer recording shows better what
+    counts as still).  earlier: the routine of an earlier recording of the visit, used where this one has none marked.
+    What cannot be learnt stays as it was.
     """
     unbiased = replace(known, bias=MappingProxyType({}))
     whole = recording_of(session, tails, unbiased, since=-np.inf, events=events)
@@ -137,10 +140,15 @@ def learn(
     routine = routine_of(whole, oriented, settings.analysis)
     if earlier is not None and (not routine.steps or routine.found):
         routine = earlier
-    before = known.routine
-    if before is not None and not steps_marked(events) and len(routine.steps) <= len(before.steps):
-        return found  # Nothing new, and some of it may have left the rows that are kept.
     calibration = calibration_of(routine, oriented, settings.analysis, addresses=None)
+    before = known.routine
+    if only_if_more and before is not None:
+        begins = now - max(stream.duration_s for stream in whole.sensors.values())
+        left = any(event.onset < begins for event in steps_marked(events))
+        more = len(routine.steps) > len(before.steps) or len(calibration.alignments) > len(known.calibration.alignments)
+        # What has left the rows that are kept can be read no more.
+        if left or len(routine.steps) < len(before.steps) or not more:
+            return found
     headings = _headings(oriented, now)
     return replace(
         found,
