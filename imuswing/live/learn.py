@@ -112,9 +112,9 @@ def learn(
     """Known anew from all rows that are kept, by the offline steps.
 
     opening: also read the routine, marked or found in the data; else clocks and biases only.  only_if_more: the routine
-    that was read stays where no further step is found and no further sensor aligned (a longer recording shows better what
-    counts as still).  earlier: the routine of an earlier recording of the visit, used where this one has none marked.
-    What cannot be learnt stays as it was.
+    that was read stays where no further step is found and no further sensor aligned (a longer recording shows better
+    what counts as still).  earlier: the routine of an earlier recording of the visit, used where this one has none
+    marked.  What cannot be learnt stays as it was.
     """
     unbiased = replace(known, bias=MappingProxyType({}))
     whole = recording_of(session, tails, unbiased, since=-np.inf, events=events)
