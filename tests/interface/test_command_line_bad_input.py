@@ -264,14 +264,16 @@ def test_a_sensor_without_samples_is_told_in_one_sentence(small_dataset: Path) -
 
 
 def test_a_recording_without_calibration(small_dataset: Path, tmp_path: Path) -> None:
+    marked, _ = analyze(small_dataset, tmp_path / "marked")
     no_calibration(small_dataset)
     swings, quality = analyze(small_dataset, tmp_path / "results")
-    assert len(swings) >= 3
+    assert len(swings) == len(marked) >= 3
     assert "calibration" in texts(quality)
-    wrist = [measure.name for measure in MEASURES if measure.group == "wrist"]
-    known = swings[wrist].notna().any().any()
-    # Null, or with standard errors that say what it costs to do without.
-    assert not known or (swings[[f"{name}_se" for name in wrist]].stack() > 3.0).all()
+    # The steps are found in the data. Null, or with standard errors no smaller than with the coach's marks, but for the
+    # hundredth that a step's slightly other beginning and end makes.
+    errors = [f"{measure.name}_se" for measure in MEASURES if measure.group == "wrist"]
+    known = swings[errors].notna()
+    assert (swings[errors] >= 0.99 * marked[errors])[known].stack().all()
 
 
 def test_a_sensor_that_stops_part_way(small_dataset: Path, tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from imuswing.errors import RecordingError, SettingsError
@@ -96,6 +96,7 @@ def test_a_plan_reads_back(tmp_path: Path) -> None:
 text = st.text(st.characters(codec="utf-8", exclude_categories=["Cs"]), min_size=1, max_size=30)
 
 
+@settings(deadline=None)
 @given(notes=st.lists(text, min_size=1), number=st.floats(allow_nan=False), flag=st.booleans())
 def test_any_text_survives_toml(notes: list[str], number: float, flag: bool) -> None:
     """Against Python's own reader of TOML (tomllib)."""
