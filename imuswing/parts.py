@@ -131,9 +131,7 @@ def starts_after(
     for point, report in prepared.reports.items():
         stream = recording.sensors[point]
         if report.clock_se_s <= settings.clock_problem_s:
-            found[stream.tracking_system] = report.clock_offset_s + 1e-6 * report.clock_drift_ppm * float(
-                stream.time[-1]
-            )
+            found[stream.tracking_system] = report.clock_offset_s + report.clock.drift * float(stream.time[-1])
     return found
 
 
@@ -158,16 +156,7 @@ def prepared_part(
 
 
 def _clocks(recording: Recording, prepared: Prepared) -> dict[str, ClockLine]:
-    return {
-        recording.sensors[point].tracking_system: ClockLine(
-            offset=report.clock_offset_s,
-            drift=1e-6 * report.clock_drift_ppm,
-            se=report.clock_se_s,
-            drift_se=1e-6 * report.clock_drift_se_ppm,
-            source=report.clock_source,
-        )
-        for point, report in prepared.reports.items()
-    }
+    return {recording.sensors[point].tracking_system: report.clock for point, report in prepared.reports.items()}
 
 
 def around(motions: Mapping[str, Motion], steps: Sequence[Event], settings: PartSettings) -> dict[str, Motion]:

@@ -29,7 +29,6 @@ class CarePriors:
     and down; roll_aside: sideways, where an elbow that bends with the roll tilts it.
     address_bend: the golf posture's bend against pure forward bend.
     address_arm: forearm at address, or in a posture that may be one, against vertical.  hang: hanging shaft against it.
-    zero: the wrist's zero in the table pose, flexion and deviation.
     """
 
     stand_trunk: float = _deg(2.5)
@@ -44,5 +43,3 @@ class CarePriors:
     address_bend: float = _deg(8.0)
     address_arm: float = _deg(20.0)
     hang: float = _deg(1.0)
-    club_square: float = _deg(8.0)
-    zero: float = _deg(2.5)

@@ -321,14 +321,16 @@ NOTED_MARGIN_S = 0.1
 
 
 def _relearnt(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
-    """After a swing there is time: alignments with its address, clocks that have drifted, and steps of the routine that
-    nobody marked and that were not found yet."""
+    """After a swing there is time: alignments with its address, clocks that have drifted, and what the routine left
+    open: steps that were not found yet, sensors that could not be aligned."""
     messages: list[Message] = []
     held = max(tail.held_s for tail in state.tails.values())
     at_leisure = all(one.due > state.now + LEISURE_S for one in state.pending)
     due = at_leisure and state.now - state.known.at > settings.relearn_share * held
     by_earlier = state.earlier is not None and not steps_marked(state.events)
-    if due and not by_earlier and not all_found(state.known.routine):
+    worn = sum(len(tail.head.sensors) for tail in state.tails.values())
+    whole = all_found(state.known.routine) and len(state.known.calibration.alignments) >= worn
+    if due and not by_earlier and not whole:
         state, messages = _read_routine(state, settings, only_if_more=True)
         due = False
     known = state.known

@@ -200,18 +200,10 @@ def _with_better_clocks(known: Known, whole: Recording, reports: Mapping[str, Se
     """Each clock by the line that tells the time now best, of the one that was known and the new one."""
     clocks, told_on = dict(known.clocks), dict(known.told_on)
     for point, report in reports.items():
-        stream = whole.sensors[point]
-        line = ClockLine(
-            offset=report.clock_offset_s,
-            drift=1e-6 * report.clock_drift_ppm,
-            se=report.clock_se_s,
-            drift_se=1e-6 * report.clock_drift_se_ppm,
-            source=report.clock_source,
-        )
+        stream, line = whole.sensors[point], report.clock
         system, stretch = stream.tracking_system, (now - stream.duration_s, now)
         before = clocks.get(system)
-        worse = before is None or error_at(before, told_on.get(system), now) >= error_at(line, stretch, now)
-        if worse:
+        if before is None or error_at(before, told_on.get(system), now) >= error_at(line, stretch, now):
             clocks[system], told_on[system] = line, stretch
     return replace(known, clocks=clocks, told_on=told_on)
 

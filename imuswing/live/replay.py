@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -22,9 +23,7 @@ def taken_at(recording: Recording) -> dict[str, ClockLine]:
     """By tracking system, when its samples were taken on the first one's clock: so they arrive in their true order."""
     found = {}
     for point, report in prepare(recording).reports.items():
-        found[recording.sensors[point].tracking_system] = ClockLine(
-            offset=report.clock_offset_s, drift=1e-6 * report.clock_drift_ppm, se=0.0, drift_se=0.0, source="replay"
-        )
+        found[recording.sensors[point].tracking_system] = replace(report.clock, se=0.0, drift_se=0.0, source="replay")
     for stream in recording.sensors.values():
         start = recording.start_hints.get(stream.tracking_system, 0.0)
         unknown = ClockLine(offset=start, drift=0.0, se=0.0, drift_se=0.0, source="replay")

@@ -15,6 +15,7 @@ from imuswing.live.coach import closed_block, from_entries, obey
 from imuswing.live.engine import begin, step, take
 from imuswing.live.hub import Hub
 from imuswing.live.journal import Journal, event_data, make_recording, read_rows, remove
+from imuswing.live.learn import steps_marked
 from imuswing.live.messages import Band, Ended, FinishCommand, Hello, Message, Problem, Shot, Undone
 from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, Source
 from imuswing.live.settings import LiveSettings
@@ -24,7 +25,7 @@ from imuswing.recording.events import read_events
 from imuswing.recording.layout import MotionName, motion_files, parse_motion_name, session_folder
 from imuswing.recording.model import FloatArray
 from imuswing.routine import Routine, earlier_routine
-from imuswing.vocabulary import CALIBRATION_STEPS, KIND_SHOT
+from imuswing.vocabulary import KIND_SHOT
 
 TABLES: Final = ("derivatives", "imuswing-tables")
 SHOWN_FILE: Final = "shown.parquet"
@@ -205,7 +206,7 @@ OPENING_S = 120.0
 
 def _opening_s(state: State) -> float:
     """Until when the routine lasts."""
-    ends = [event.end for event in state.events if event.trial_type in CALIBRATION_STEPS]
+    ends = [event.end for event in steps_marked(state.events)]
     return max(ends) + 10.0 if ends else OPENING_S
 
 
@@ -332,6 +333,6 @@ def newest_routine(dataset: Path, session: Session, settings: LiveSettings) -> R
     if not any(folder.glob("motion/*_motion.tsv")):
         return None
     for path in reversed(find_recordings(folder)):
-        if any(event.trial_type in CALIBRATION_STEPS for event in read_events(motion_files(path))):
+        if steps_marked(read_events(motion_files(path))):
             return earlier_routine(read(path), settings.analysis)
     return None

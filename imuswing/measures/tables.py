@@ -95,7 +95,6 @@ def write_table(table: pa.Table, path: Path) -> None:
     temporary = path.with_name(f".{path.name}.part")
     # Measured numbers hardly repeat: a dictionary of them takes three times as long and a larger file.
     repeating = [field.name for field in table.schema if not pa.types.is_floating(field.type)]
-    table = table.replace_schema_metadata(table.schema.metadata)
     try:
         pq.write_table(table, temporary, compression="zstd", use_dictionary=repeating)
         os.replace(temporary, path)

@@ -9,6 +9,7 @@ from typing import Literal
 
 from imuswing.errors import SettingsError, require_one_of
 from imuswing.recording.model import BoolArray, FloatArray, frozen_array
+from imuswing.sensors.clocks import ClockLine
 from imuswing.vocabulary import TRACKED_POINTS
 
 Level = Literal["problem", "advice"]
@@ -126,6 +127,17 @@ class SensorReport:
     clock_drift_se_ppm: float
     clock_se_s: float
     clock_source: str
+
+    @property
+    def clock(self) -> ClockLine:
+        """The sensor's clock on the common one."""
+        return ClockLine(
+            offset=self.clock_offset_s,
+            drift=1e-6 * self.clock_drift_ppm,
+            se=self.clock_se_s,
+            drift_se=1e-6 * self.clock_drift_se_ppm,
+            source=self.clock_source,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

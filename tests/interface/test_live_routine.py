@@ -244,6 +244,25 @@ def test_while_a_step_is_done_nothing_in_it_is_told_as_a_swing() -> None:
     assert not [message for message in told if isinstance(message, Shot)]
 
 
+def test_a_sensor_that_the_routine_did_not_align_is_looked_at_again_between_swings() -> None:
+    # As if the chest had not been still enough when the routine was read: its motion is taken out of it.
+    source = Replay(short_lesson(), speed=math.inf, turn_s=0.1)
+    state, settings, stripped = begin(NAMED, source.heads), LiveSettings(), False
+    for arrival in source.arrivals({}):
+        state, _, _ = take(state, arrival, settings)
+        state, _ = step(state, settings)
+        if not stripped and state.now > 79.0:
+            known = state.known
+            assert known.routine is not None
+            motions = {point: motion for point, motion in known.routine.motions.items() if point != "chest"}
+            fitted = {point: one for point, one in known.calibration.alignments.items() if point != "chest"}
+            calibration = replace(known.calibration, alignments=fitted)
+            known = replace(known, routine=replace(known.routine, motions=motions), calibration=calibration)
+            state, stripped = replace(state, known=known), True
+    assert "chest" in state.known.calibration.alignments
+    assert state.shots[max(state.shots)].verdict is not None
+
+
 def test_a_routine_that_nobody_marks_is_found_after_swings_too() -> None:
     # Some swings to warm up, then the routine, then the lesson.
     lesson = replace(short_lesson(), events=())
