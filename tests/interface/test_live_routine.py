@@ -22,8 +22,9 @@ from imuswing.live.replay import Replay
 from imuswing.live.session import Live
 from imuswing.live.settings import LiveSettings
 from imuswing.live.shots import Past, look
-from imuswing.live.state import Pending
+from imuswing.live.state import Pending, State
 from imuswing.recording.dataset import start_dataset
+from imuswing.recording.model import Event, Recording
 from imuswing.recording.read import read
 from imuswing.routine import earlier_routine
 from imuswing.vocabulary import CALIBRATION_STEPS
@@ -242,6 +243,37 @@ def test_while_a_step_is_done_nothing_in_it_is_told_as_a_swing() -> None:
         state, messages = step(state, settings)
         told += messages
     assert not [message for message in told if isinstance(message, Shot)]
+
+
+def played(lesson: Recording, *, before: tuple[Past, ...] = ()) -> tuple[State, list[Message]]:
+    """The engine's state at the end and all that it told; before: what was looked at and taken for no swing."""
+    source = Replay(lesson, speed=math.inf)
+    state, settings, told = begin(NAMED, source.heads), LiveSettings(), []
+    state = replace(state, past=before)
+    for arrival in source.arrivals({}):
+        state, _, messages = take(state, arrival, settings)
+        state, now = step(state, settings)
+        told += [*messages, *now]
+    return state, told
+
+
+def test_a_routine_that_nobody_marks_is_looked_for_though_something_that_was_no_swing_was_seen() -> None:
+    lesson = replace(cut(short_lesson(), 78.0), events=())
+    state, _ = played(cut(short_lesson(), 87.0))
+    _, told = played(lesson, before=state.past[:1])
+    assert [message.calibrated for message in told if isinstance(message, Routine)][-1:] == ["found in the data"]
+
+
+def test_a_swing_that_a_step_held_is_taken_back_when_its_mark_comes() -> None:
+    # Marks come when a step has ended, as in a recording that is played: this one was begun before the first shot.
+    lesson = cut(short_lesson(), 89.0)
+    late = Event(onset=79.5, duration=5.0, trial_type="stand")
+    state, told = played(replace(lesson, events=(*lesson.events, late)))
+    numbers = [message.number for message in told if isinstance(message, Shot)]
+    assert numbers
+    assert {message.number for message in told if isinstance(message, Undone)} == set(numbers)
+    assert not state.shots
+    assert not state.past
 
 
 def test_a_sensor_that_the_routine_did_not_align_is_looked_at_again_between_swings() -> None:

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import math
 
-from imuswing.swings.evidence import EvidenceSettings, swing_log_odds
+import numpy as np
+import pytest
+from scipy.spatial.distance import cdist
+
+from imuswing.swings.evidence import EvidenceSettings, swing_log_odds, with_likeness
 from imuswing.swings.find import Candidate
 
 SMALL = Candidate(
@@ -41,3 +45,30 @@ def test_a_chest_that_turns_on_away_from_the_target_speaks_against_a_swing() -> 
 
 def test_a_chest_that_is_not_known_speaks_neither_way() -> None:
     assert _odds(math.nan) == _odds(8.0)
+
+
+def test_likeness_is_a_bell_curve_of_how_far_two_movements_are_apart() -> None:
+    # scipy's distances: root mean square of three vectors' differences, each over its scale, of the sensors that saw
+    # both movements. One round of likeness among three by hand: a swing like the others gains, one unlike them loses.
+    settings = EvidenceSettings(rounds=1)
+    rng = np.random.default_rng(5)
+    seen = [
+        {"chest": 0.3 * rng.normal(size=(3, 3)), "lead_hand": 0.3 * rng.normal(size=(3, 3))},
+        {"chest": 0.3 * rng.normal(size=(3, 3))},
+        {"chest": 0.3 * rng.normal(size=(3, 3)), "lead_hand": 0.3 * rng.normal(size=(3, 3))},
+    ]
+    seen[2]["chest"] = seen[0]["chest"] + 0.02
+    scale = np.array([settings.alike_address, settings.alike_turn, settings.alike_turn])[:, None]
+    squares, shared = np.zeros((3, 3)), np.zeros((3, 3))
+    for point in ("chest", "lead_hand"):
+        who = [k for k, one in enumerate(seen) if point in one]
+        rows = np.array([(seen[k][point] / scale).ravel() for k in who])
+        squares[np.ix_(who, who)] += cdist(rows, rows, "sqeuclidean") / 3.0
+        shared[np.ix_(who, who)] += 1.0
+    alike = np.exp(-0.5 * squares / shared) * (1.0 - np.eye(3))
+    odds = np.array([2.0, 1.0, -1.0])
+    chance = 1.0 / (1.0 + np.exp(-odds))
+    support, others = alike @ chance, chance.sum() - chance
+    gain = [settings.alike.odds(value) for value in np.log(np.maximum(support / support.max(), 1e-9)).tolist()]
+    expected = odds + others / (others + settings.alike_weight) * np.array(gain)
+    assert with_likeness(odds.tolist(), seen, settings=settings) == pytest.approx(expected, abs=1e-9)

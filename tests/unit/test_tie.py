@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from wrist_sessions_for_tests import ARM, FOREARM_SD, HAND_SD, SETTINGS, Session, heading, still_segment, wrapped
 
 from imuswing.body.segments import SegmentMotion
-from imuswing.body.tie import WristSwing, tie_headings
+from imuswing.body.tie import TablePose, WristSwing, tie_headings
 from imuswing.body.wrist_centre import headings_from_wrist_centre
 from imuswing.orientation.quaternion import FloatArray
 
@@ -69,6 +69,19 @@ def test_without_table_and_with_a_level_thumb_up_forearm_nothing_tells() -> None
     )
     assert tie_headings([swing], None, ARM, settings=SETTINGS) == [None]
     assert tie_headings([], None, ARM, settings=SETTINGS) == []
+
+
+def test_where_nothing_tells_of_the_axes_their_errors_stay_as_the_routine_left_them() -> None:
+    # By hand: the same posture, with a table pose for the heading. What forearm and hand share stays shared.
+    posture = THUMB_UP["right"]
+    forearm, hand = (
+        still_segment(f"lead_{name}", posture, 9.6, sd) for name, sd in (("forearm", FOREARM_SD), ("hand", HAND_SD))
+    )
+    swing = WristSwing(forearm=forearm, hand=hand, address=10.0, top=10.0, impact=10.0)
+    table = TablePose(q_forearm=forearm.q[0], q_hand=hand.q[0], time=5.0)
+    (tie,) = tie_headings([swing], table, ARM, settings=SETTINGS)
+    assert tie is not None
+    np.testing.assert_allclose(tie.covariance[1:, 1:], ARM, rtol=1e-6, atol=1e-9)
 
 
 def test_the_further_the_table_the_less_it_tells() -> None:
