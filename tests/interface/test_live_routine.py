@@ -12,22 +12,24 @@ import pytest
 from live_for_tests import SHIPPED, cut, short_lesson, told_by, without_routine
 
 import imuswing
+from imuswing.body.segments import ALIGNMENT
 from imuswing.live.coach import obey
 from imuswing.live.engine import begin, step, take
 from imuswing.live.hub import Hub
-from imuswing.live.learn import Known, frame_of, recording_of
+from imuswing.live.learn import Known, frame_of, recalibrated, recording_of
 from imuswing.live.messages import Levels, Message, Notice, Routine, Shot, Step, StepCommand, Undone
 from imuswing.live.model import TIME_COLUMN, Arrival, Session
 from imuswing.live.replay import Replay
 from imuswing.live.session import Live
 from imuswing.live.settings import LiveSettings
-from imuswing.live.shots import Past, look
+from imuswing.live.shots import Past, look, realigned
 from imuswing.live.state import Pending, State
+from imuswing.orientation.quaternion import exp, inverse, multiply
 from imuswing.recording.dataset import start_dataset
 from imuswing.recording.model import Event, Recording
 from imuswing.recording.read import read
 from imuswing.routine import earlier_routine
-from imuswing.vocabulary import CALIBRATION_STEPS
+from imuswing.vocabulary import CALIBRATION_STEPS, LEAD_FOREARM, LEAD_HAND
 
 NAMED = Session(participant="P1", session="02", task="chip", lead_side="left")
 
@@ -245,23 +247,15 @@ def test_while_a_step_is_done_nothing_in_it_is_told_as_a_swing() -> None:
     assert not [message for message in told if isinstance(message, Shot)]
 
 
-def played(lesson: Recording, *, before: tuple[Past, ...] = ()) -> tuple[State, list[Message]]:
-    """The engine's state at the end and all that it told; before: what was looked at and taken for no swing."""
+def played(lesson: Recording) -> tuple[State, list[Message]]:
+    """The engine's state at the end and all that it told."""
     source = Replay(lesson, speed=math.inf)
     state, settings, told = begin(NAMED, source.heads), LiveSettings(), []
-    state = replace(state, past=before)
     for arrival in source.arrivals({}):
         state, _, messages = take(state, arrival, settings)
         state, now = step(state, settings)
         told += [*messages, *now]
     return state, told
-
-
-def test_a_routine_that_nobody_marks_is_looked_for_though_something_that_was_no_swing_was_seen() -> None:
-    lesson = replace(cut(short_lesson(), 78.0), events=())
-    state, _ = played(cut(short_lesson(), 87.0))
-    _, told = played(lesson, before=state.past[:1])
-    assert [message.calibrated for message in told if isinstance(message, Routine)][-1:] == ["found in the data"]
 
 
 def test_a_swing_that_a_step_held_is_taken_back_when_its_mark_comes() -> None:
@@ -274,6 +268,34 @@ def test_a_swing_that_a_step_held_is_taken_back_when_its_mark_comes() -> None:
     assert {message.number for message in told if isinstance(message, Undone)} == set(numbers)
     assert not state.shots
     assert not state.past
+
+
+def test_by_other_alignments_earlier_swings_and_the_table_pose_are_still_what_the_sensors_saw() -> None:
+    # Where the sensors pointed does not depend on what is thought of how they are worn.
+    state, _ = played(cut(short_lesson(), 87.0))
+    known, past = state.known, state.past[-1]
+    turn, sd = exp(np.array([0.1, -0.2, 0.05])), np.diag([0.01, 0.02, 0.03])
+    turned = {
+        point: replace(one, q_sensor_from_segment=multiply(one.q_sensor_from_segment, turn), covariance=sd**2)
+        for point, one in known.calibration.alignments.items()
+    }
+    other = replace(known.calibration, alignments=turned)
+    (again,) = realigned([past], known.calibration, other)
+    fitted = recalibrated(replace(known, calibration=other), {}, LiveSettings())
+    assert past.wrist is not None
+    assert again.wrist is not None
+    assert known.table is not None
+    assert fitted.table is not None
+    for point, name in ((LEAD_FOREARM, "forearm"), (LEAD_HAND, "hand")):
+        before, after = getattr(past.wrist, name), getattr(again.wrist, name)
+        worn, thought = (one.alignments[point].q_sensor_from_segment for one in (known.calibration, other))
+        np.testing.assert_allclose(multiply(after.q, inverse(thought)), multiply(before.q, inverse(worn)), atol=1e-9)
+        np.testing.assert_allclose(after.error_covariance[ALIGNMENT, ALIGNMENT], sd**2)
+        # The pose was read by `other` here, and is fitted anew without addresses.
+        held, kept = getattr(known.table, f"q_{name}"), getattr(fitted.table, f"q_{name}")
+        anew = fitted.calibration.alignments[point].q_sensor_from_segment
+        assert not np.allclose(anew, thought)
+        np.testing.assert_allclose(multiply(kept, inverse(anew)), multiply(held, inverse(thought)), atol=1e-9)
 
 
 def test_a_sensor_that_the_routine_did_not_align_is_looked_at_again_between_swings() -> None:

@@ -52,12 +52,13 @@ def test_likeness_is_a_bell_curve_of_how_far_two_movements_are_apart() -> None:
     # both movements. One round of likeness among three by hand: a swing like the others gains, one unlike them loses.
     settings = EvidenceSettings(rounds=1)
     rng = np.random.default_rng(5)
+    address, turns = rng.normal(size=3), rng.normal(size=(2, 3))
+    near = np.vstack((address, turns))
     seen = [
-        {"chest": 0.3 * rng.normal(size=(3, 3)), "lead_hand": 0.3 * rng.normal(size=(3, 3))},
-        {"chest": 0.3 * rng.normal(size=(3, 3))},
-        {"chest": 0.3 * rng.normal(size=(3, 3)), "lead_hand": 0.3 * rng.normal(size=(3, 3))},
+        {"chest": near, "lead_hand": near},
+        {"chest": near + 0.2 * rng.normal(size=(3, 3))},
+        {"chest": near + 0.05 * rng.normal(size=(3, 3)), "lead_hand": near + 0.05 * rng.normal(size=(3, 3))},
     ]
-    seen[2]["chest"] = seen[0]["chest"] + 0.02
     scale = np.array([settings.alike_address, settings.alike_turn, settings.alike_turn])[:, None]
     squares, shared = np.zeros((3, 3)), np.zeros((3, 3))
     for point in ("chest", "lead_hand"):
@@ -70,5 +71,6 @@ def test_likeness_is_a_bell_curve_of_how_far_two_movements_are_apart() -> None:
     chance = 1.0 / (1.0 + np.exp(-odds))
     support, others = alike @ chance, chance.sum() - chance
     gain = [settings.alike.odds(value) for value in np.log(np.maximum(support / support.max(), 1e-9)).tolist()]
+    assert sum(settings.alike.at_low < value < settings.alike.at_high for value in gain) >= 1
     expected = odds + others / (others + settings.alike_weight) * np.array(gain)
     assert with_likeness(odds.tolist(), seen, settings=settings) == pytest.approx(expected, abs=1e-9)
