@@ -72,7 +72,8 @@ def _chest_measures() -> list[Measure]:
             unit="°/s",
             label="chest turn rate, slowest through the ball",
             sign=_TARGET,
-            definition="Smallest chest turn rate from 0.05 s before to 0.15 s after impact.",
+            definition="Smallest chest turn rate from 0.05 s before to 0.15 s after impact. The smallest of a measured "
+            "curve is a little too small where the chest stays slow; what that is expected to make is taken off.",
         ),
         chest(
             name="chest_continuity",
