@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -136,6 +136,7 @@ def judge(
         lead=_lead(sights),
         settings=settings.impact,
     )
+    impacts = [on_common_clock(impact, sight.windows) for impact, sight in zip(impacts, sights, strict=True)]
     lag = _lag(impacts, backs, chance, settings)
     return [
         Judged(
@@ -154,6 +155,15 @@ def _lead(sights: Sequence[Sight]) -> str:
     """The segment that leads, as `leading_point` chooses it: what stands first among the sensors that are worn."""
     worn = {window.tracked_point for sight in sights for window in sight.windows}
     return next((point for point in LEADERS if point in worn), LEAD_FOREARM)
+
+
+def on_common_clock(impact: Impact | None, windows: Sequence[ShockWindow]) -> Impact | None:
+    """An impact as the leading sensor's clock has it, with what that may be off by against the others in its error: the
+    chest's rates are read at the same moment."""
+    if impact is None:
+        return None
+    apart = max((window.clock_se for window in windows), default=0.0)
+    return replace(impact, se=float(np.hypot(impact.se, apart)))
 
 
 def _lag(

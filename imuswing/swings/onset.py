@@ -16,6 +16,7 @@ import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray, dot
 from imuswing.recording.model import BoolArray, IntArray
+from imuswing.swings.lead import LEADERS
 from imuswing.swings.surprise import AXES, Surprise
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND
 
@@ -107,10 +108,11 @@ def onset_curves(
     count = round((settings.before_s + settings.after_s) / settings.grid_s)
     grid = back[:, None] - settings.before_s + settings.grid_s * np.arange(count)
     first = np.zeros(grid.shape)
+    lead = _lead_clock(surprises, len(back))
     told, most, step = np.zeros(len(back), np.bool_), np.full(len(back), -np.inf), np.full(len(back), np.inf)
     for track in tracks:
         swing = track.surprise.swing
-        there, peak, likelihood = _first_blow(track, back[swing], grid[swing], settings)
+        there, peak, likelihood = _first_blow(track, back[swing], grid[swing], lead[swing], settings)
         first[swing] += np.where(there[:, None], likelihood, 0.0)
         told[swing] |= there
         better = swing[there & (peak > most[swing])]
@@ -130,6 +132,17 @@ def onset_curves(
             sizes=sizes[k],
         )
     return curves
+
+
+def _lead_clock(surprises: Sequence[Surprise], count: int) -> FloatArray:
+    """(K,) s, the clock's error of the sensor that leads: the arm's return is told by it, and so is the onset. What the
+    whole arm is off by against the chest is the same in all its streams and all swings: more of them do not tell it."""
+    clock = np.zeros(count)
+    for point in reversed(LEADERS):
+        for surprise in surprises:
+            if surprise.tracked_point == point:
+                clock[surprise.swing] = surprise.clock_se
+    return clock
 
 
 def _track(surprise: Surprise, back: FloatArray, settings: OnsetSettings) -> _Track:
@@ -166,10 +179,10 @@ def _new(ratio: FloatArray) -> FloatArray:
 
 
 def _first_blow(
-    track: _Track, back: FloatArray, grid: FloatArray, settings: OnsetSettings
+    track: _Track, back: FloatArray, grid: FloatArray, lead: FloatArray, settings: OnsetSettings
 ) -> tuple[BoolArray, FloatArray, FloatArray]:
     """What a stream tells of the first blow: in which swings (S,) it tells anything, the largest log likelihood ratio
-    against no shock (S,), and its log likelihood (S, G) on the grid.  back: (S,) s.
+    against no shock (S,), and its log likelihood (S, G) on the grid.  back, lead: (S,) s, as of `_lead_clock`.
     """
     surprise = track.surprise
     rows, inside = _rows(surprise.time, back - settings.before_s, back + settings.after_s)
@@ -183,7 +196,9 @@ def _first_blow(
     place = _samples_before(np.where(inside, time, np.inf), grid, settings)
     density = np.take_along_axis(density, np.clip(place, 0, np.maximum(inside.sum(axis=1) - 1, 0)[:, None]), axis=1)
     delay = dict(settings.delay_s).get(surprise.tracked_point, settings.other_delay_s)
-    spread = np.hypot(settings.edge_steps * surprise.step, surprise.clock_se)
+    # Sensors are aligned one to the next along the arm, so the squares of their clocks' errors add up.
+    apart = np.sqrt(np.abs(surprise.clock_se**2 - lead**2))
+    spread = np.hypot(settings.edge_steps * surprise.step, apart)
     blurred = [
         np.convolve(row, _kernel(delay, sd, settings.grid_s), mode="same")
         for row, sd in zip(density, spread.tolist(), strict=True)

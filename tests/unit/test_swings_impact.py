@@ -7,6 +7,7 @@ import pytest
 
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.swings.impact import ImpactSettings, place_impacts
+from imuswing.swings.judge import on_common_clock
 from imuswing.swings.onset import OnsetCurve, OnsetSettings, onset_curves
 from imuswing.swings.pace import PaceSettings, clues
 from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
@@ -163,3 +164,60 @@ def test_a_blow_is_placed_within_a_sample(rate: float) -> None:
     times = np.array([impact.time for impact in found if impact is not None])
     assert len(times) == 11
     assert np.abs(times - at).max() < 1.0 / rate + 0.0005
+
+
+def _felt(rng: np.random.Generator, point: str, late: float, clock_se: float) -> ShockWindow:
+    """A smooth movement and a ring from 0.6 s on, seen by a clock that is `late`; the chest feels next to nothing."""
+    time = rng.uniform(0.0, 0.005) + np.arange(0.0, 1.2, 0.005)
+    after = np.maximum(time - late - 0.6, 0.0)
+    ring = np.where(after > 0.0, np.exp(-after / 0.02) * np.cos(2.0 * np.pi * 70.0 * after), 0.0)
+    size = np.array([60.0, -40.0, 25.0]) * (0.002 if point == "chest" else 1.0)
+    bend = np.sin(2.0 * np.pi * 0.8 * (time - late))[:, None] * [4.0, 2.0, -3.0]
+    acc = [0.0, 0.0, 9.8] + bend + ring[:, None] * size + rng.normal(scale=0.05, size=(len(time), 3))
+    gyr = 0.2 * bend + 0.02 * ring[:, None] * size + rng.normal(scale=0.003, size=(len(time), 3))
+    full = np.zeros(len(time), np.bool_)
+    return ShockWindow(
+        tracked_point=point, time=time, acc=acc, gyr=gyr, acc_full=full, gyr_full=full, clock_se=clock_se
+    )
+
+
+def test_a_clock_that_the_whole_arm_shares_is_told_no_better_by_more_sensors_and_more_shots() -> None:
+    """Forearm and hand agree with each other; against the chest both are off by the same, in every shot (Monte Carlo).
+
+    So the errors of a session's impacts hardly differ, and are as large as the clock's.
+    """
+    rng = np.random.default_rng(8)
+    sessions, shots, clock_se = 30, 6, 0.005
+    errors, told = np.empty((sessions, shots)), np.empty((sessions, shots))
+    for k in range(sessions):
+        late = clock_se * rng.normal()
+        windows = [
+            [
+                _felt(rng, "chest", 0.0, 0.0),
+                _felt(rng, "lead_forearm", late, clock_se),
+                _felt(rng, "lead_hand", late, float(np.hypot(clock_se, 0.0005))),
+            ]
+            for _ in range(shots)
+        ]
+        backs = [0.6 + late - 0.01 + 0.001 * rng.normal() for _ in range(shots)]
+        curves = onset_curves(
+            surprises(windows, [(0.2, back) for back in backs], settings=SurpriseSettings()),
+            backs,
+            settings=OnsetSettings(),
+        )
+        found = place_impacts(
+            curves,
+            backs,
+            np.full(shots, 7.0),
+            np.zeros((shots, 0)),
+            np.ones(shots),
+            np.zeros(shots, np.bool_),
+            settings=ImpactSettings(),
+        )
+        for j, impact in enumerate(found):
+            placed = on_common_clock(impact, windows[j])
+            assert placed is not None
+            errors[k, j], told[k, j] = placed.time - 0.6, placed.se
+    assert np.std(errors - errors.mean(axis=1, keepdims=True)) < 0.0015
+    assert 0.7 < np.sqrt(np.mean((errors / told) ** 2)) < 1.3
+    assert np.mean(np.abs(errors) < 1.96 * told) > 0.9
