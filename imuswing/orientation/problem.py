@@ -315,7 +315,7 @@ def solve(problem: Problem, reference: int) -> tuple[Problem, State, Equations, 
     """The problem with its rests judged, the state before the last step, the equations of that step, and the step."""
     state = first_state(problem, reference)
     judged = False
-    for _ in range(GREATEST_PASSES):
+    for number in range(GREATEST_PASSES):
         closing = closing_at(problem, state)
         system = equations(problem, state, closing)
         step = next_step(problem, system)
@@ -323,7 +323,7 @@ def solve(problem: Problem, reference: int) -> tuple[Problem, State, Equations, 
             problem, judged = with_rests_judged(problem, closing[0] - closing[1] @ step), True
             system = equations(problem, state, closing)
             step = next_step(problem, system)
-        if judged and step_size(state, step) < SMALL_STEP:
+        if (judged and step_size(state, step) < SMALL_STEP) or number + 1 == GREATEST_PASSES:
             break
         state = moved(problem, state, step)
     return problem, state, system, step

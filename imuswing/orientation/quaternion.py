@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
+ComplexArray = npt.NDArray[np.complex128]
 
 IDENTITY: FloatArray = np.array([1.0, 0.0, 0.0, 0.0])
 
@@ -22,6 +23,10 @@ BLOCK = 8
 
 TINY = 1e-12
 """rad; the sine of half such an angle is that angle, to the last digit."""
+
+LONG, SMALL_SQUARE = 512, 0.01
+"""Of so many rotation vectors or more, if no half of them is longer than 0.1 rad, sine and cosine come from a series:
+in half the time, alike to the last digit."""
 
 
 def multiply(p: FloatArray, q: FloatArray) -> FloatArray:
@@ -81,10 +86,27 @@ def rotate(q: FloatArray, v: FloatArray) -> FloatArray:
 def exp(rotation_vector: FloatArray) -> FloatArray:
     """Quaternion (..., 4) of a rotation vector (..., 3) in rad."""
     half = 0.5 * np.asarray(rotation_vector, dtype=np.float64)
-    # sin(a)/a is 1 to the last digit long before the angle is as small as this.
-    angle = np.maximum(length(half), TINY)
-    scale = np.sin(angle) / angle
-    return _stacked(np.cos(angle), scale * half[..., 0], scale * half[..., 1], scale * half[..., 2])
+    x, y, z = half[..., 0], half[..., 1], half[..., 2]
+    square = x * x + y * y + z * z
+    if square.size >= LONG and float(square.max()) < SMALL_SQUARE:
+        cosine, scale = _cosine_and_share(square)
+    else:
+        # sin(a)/a is 1 to the last digit long before the angle is as small as this.
+        angle = np.maximum(np.sqrt(square), TINY)
+        cosine, scale = np.cos(angle), np.sin(angle) / angle
+    return _stacked(cosine, scale * x, scale * y, scale * z)
+
+
+def _cosine_and_share(square: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """cos a and sin a / a from squares a² < `SMALL_SQUARE`, by their power series: the next terms are under 3e-17."""
+    cosine, share = square * (1.0 / 40320.0), square * (1.0 / 362880.0)
+    for near, off in ((-1.0 / 720.0, -1.0 / 5040.0), (1.0 / 24.0, 1.0 / 120.0), (-0.5, -1.0 / 6.0), (1.0, 1.0)):
+        cosine += near
+        share += off
+        if near != 1.0:
+            cosine *= square
+            share *= square
+    return cosine, share
 
 
 def log(q: FloatArray) -> FloatArray:
@@ -147,30 +169,50 @@ def cumulative_product(steps: FloatArray) -> FloatArray:
 
     In blocks, all at once: products within each block one after the other, then those of whole blocks by the same
     way, then each block from where the one before ended (Blelloch 1990, Prefix sums and their applications,
-    CMU-CS-90-190, section 1.3): three vectorised products a sample instead of a Python loop.
+    CMU-CS-90-190, section 1.3): three vectorised products a sample instead of a Python loop. A quaternion is taken as
+    two complex numbers, (w + xi) + (y + zi)j, whose product needs a quarter of the calls.
     """
     steps = np.asarray(steps, dtype=np.float64)
-    lead, count = steps.shape[:-2], steps.shape[-2]
-    if count <= 2:
-        first = steps[..., :1, :]
-        return normalise(np.concatenate((first, multiply(first, steps[..., 1:, :])), axis=-2))
+    pairs = np.empty((2, *steps.shape[:-1]), np.complex128)
+    for k in range(2):
+        pairs[k].real, pairs[k].imag = steps[..., 2 * k], steps[..., 2 * k + 1]
+    product = _running_products(pairs)
+    return normalise(_stacked(product[0].real, product[0].imag, product[1].real, product[1].imag))
+
+
+def _running_products(pairs: ComplexArray) -> ComplexArray:
+    """`cumulative_product` of (2, ..., N), not normalised."""
+    lead, count = pairs.shape[1:-1], pairs.shape[-1]
+    if count <= 1:
+        return pairs
     size = min(BLOCK, count)
     blocks = -(-count // size)
-    padded = np.zeros((4, *lead, blocks * size))
-    padded[..., :count] = np.moveaxis(steps, -1, 0)
+    padded = np.zeros((2, *lead, blocks * size), np.complex128)
     padded[0, ..., count:] = 1.0
-    # (4, size, all blocks): what is done to all blocks at once lies side by side in memory.
-    inner = np.ascontiguousarray(padded.reshape(4, -1, size).swapaxes(1, 2))
+    padded[..., :count] = pairs
+    # (2, size, ..., blocks): what is done to all blocks at once lies side by side in memory.
+    inner = np.ascontiguousarray(np.moveaxis(padded.reshape(2, *lead, blocks, size), -1, 1))
+    aside = _times_j(inner)
     for k in range(1, size):
-        inner[:, k] = _product(inner[:, k - 1], inner[:, k])
+        inner[:, k] *= inner[0, k - 1]
+        aside[:, k] *= inner[1, k - 1]
+        inner[:, k] += aside[:, k]
     if blocks > 1:
-        ends = cumulative_product(np.moveaxis(inner[:, -1].reshape(4, *lead, blocks), 0, -1))
-        before = np.zeros((4, *lead, blocks))
-        before[0, ..., 0] = 1.0
-        before[..., 1:] = np.moveaxis(ends[..., :-1, :], -1, 0)
-        inner = np.stack(_product(before.reshape(4, 1, -1), inner))
-    whole = inner.swapaxes(1, 2).reshape(4, *lead, blocks * size)
-    return normalise(np.moveaxis(whole[..., :count], 0, -1))
+        ends = _running_products(inner[:, -1])[..., :-1]
+        later = inner[..., 1:]
+        aside = _times_j(later)
+        aside *= ends[1]
+        later *= ends[0]
+        later += aside
+    return np.moveaxis(inner, 1, -1).reshape(2, *lead, blocks * size)[..., :count]
+
+
+def _times_j(pairs: ComplexArray) -> ComplexArray:
+    """j·q of pairs (2, ...): (a + bj)·q is a·q + b·(j·q)."""
+    turned = np.empty_like(pairs)
+    np.negative(np.conj(pairs[1]), out=turned[0])
+    np.conj(pairs[0], out=turned[1])
+    return turned
 
 
 def _components(q: FloatArray) -> tuple[FloatArray, ...]:

@@ -14,6 +14,7 @@ import numpy as np
 
 from imuswing.orientation.closure import SHARED
 from imuswing.orientation.problem import (
+    Equations,
     Problem,
     State,
     closing_at,
@@ -48,14 +49,14 @@ def estimate_correction(
     work = [_solved_alone(stretch, prior, settings) for stretch in stretches]
     mean, covariance = prior.mean, prior.covariance
     for last_pass in (False, True):
-        parts = [_without_own(problem, state, precision) for problem, state in work]
+        parts = [_without_own(problem, state, system, precision) for problem, state, system in work]
         normal = sum((part.normal for part in parts), np.zeros_like(precision))
         right = sum((part.right for part in parts), np.zeros_like(mean))
         mean, covariance = _joint(normal, right, prior)
         if not last_pass:
             work = [
-                (problem, moved(problem, state, part.step_to(mean, state)))
-                for (problem, state), part in zip(work, parts, strict=True)
+                _after(problem, state, part.step_to(mean, state))
+                for (problem, state, _), part in zip(work, parts, strict=True)
             ]
     return SensorCorrection(mean=mean, covariance=0.5 * (covariance + covariance.T), learnt=len(work) > 0)
 
@@ -89,10 +90,19 @@ def _joint(normal: FloatArray, right: FloatArray, prior: SensorCorrection) -> tu
     return mean, covariance
 
 
-def _solved_alone(stretch: Stretch, prior: SensorCorrection, settings: SmoothSettings) -> tuple[Problem, State]:
+_Work = tuple[Problem, State, Equations]
+"""A stretch, where its search stands, and the equations of the next step from there."""
+
+
+def _solved_alone(stretch: Stretch, prior: SensorCorrection, settings: SmoothSettings) -> _Work:
+    """A stretch within a small step of its own solution, where the joint one may be looked for."""
     problem = pose_problem(stretch, correction=prior, settings=settings)
-    problem, state, _, step = solve(problem, len(stretch.increments) // 2)
-    return problem, moved(problem, state, step)
+    return solve(problem, len(stretch.increments) // 2)[:3]
+
+
+def _after(problem: Problem, state: State, step: FloatArray) -> _Work:
+    state = moved(problem, state, step)
+    return problem, state, equations(problem, state, closing_at(problem, state))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,8 +123,7 @@ class _Part:
         return np.concatenate((own_step[: SHARED.start], shared_step, own_step[SHARED.start :]))
 
 
-def _without_own(problem: Problem, state: State, precision: FloatArray) -> _Part:
-    system = equations(problem, state, closing_at(problem, state))
+def _without_own(problem: Problem, state: State, system: Equations, precision: FloatArray) -> _Part:
     now = state.theta[SHARED]
     own = own_parameters(problem.layout)
     normal = system.normal[SHARED, SHARED] - precision
