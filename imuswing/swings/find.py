@@ -6,12 +6,14 @@ a heading. What is found here is a rough cut; `swings.events` places the moments
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
 
 from imuswing.body.definitions import great_circle
-from imuswing.orientation.quaternion import FloatArray, cross, length
+from imuswing.orientation.quaternion import FloatArray, IntArray, cross, length
+from imuswing.recording.model import BoolArray
 from imuswing.sensors.columns import median
 
 COARSE_RATE = 50.0
@@ -85,14 +87,10 @@ def find_candidates(
         return []
     turn = _turning(time, axis)
     speed = length(turn)
-    found = []
-    for peak in _peaks(speed, settings.through_speed, radius=int(0.1 * COARSE_RATE)):
-        if time[peak] < since:
-            continue
-        candidate = _shape(time, axis, turn, speed, peak, settings)
-        if candidate is not None:
-            found.append(candidate)
-    return _settle(found)
+    peaks = _peaks(speed, settings.through_speed, radius=int(0.1 * COARSE_RATE))
+    peaks = peaks[time[peaks] >= since]
+    start, top, peak = _backswings(axis, turn, peaks, settings)
+    return _settle(_measured(time, axis, speed, start, top, peak, settings))
 
 
 def _turning(time: FloatArray, axis: FloatArray) -> FloatArray:
@@ -103,117 +101,155 @@ def _turning(time: FloatArray, axis: FloatArray) -> FloatArray:
     return np.nan_to_num(turn)
 
 
-def _peaks(speed: FloatArray, level: float, *, radius: int) -> list[int]:
+def _peaks(speed: FloatArray, level: float, *, radius: int) -> IntArray:
     """Local maxima over ± radius samples that reach `level`."""
     padded = np.pad(speed, radius, constant_values=0.0)
-    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * radius + 1).max(axis=1)
-    return [int(k) for k in np.flatnonzero((speed >= level) & (speed >= highest))]
+    highest = speed.copy()
+    for k in range(2 * radius + 1):
+        np.maximum(highest, padded[k : k + len(speed)], out=highest)
+    return np.flatnonzero((speed >= level) & (speed >= highest))
 
 
-def _shape(
-    time: FloatArray, axis: FloatArray, turn: FloatArray, speed: FloatArray, peak: int, settings: FindSettings
-) -> Candidate | None:
-    """The swing whose fastest point through the ball is sample `peak`, or None."""
-    rate = COARSE_RATE
+def _backswings(
+    axis: FloatArray, turn: FloatArray, peak: IntArray, settings: FindSettings
+) -> tuple[IntArray, IntArray, IntArray]:
+    """Start and top (K,) of the backswings before those fastest points through a ball, samples (P,), that have one, and
+    these points (K,)."""
     # The axis turns as it comes through, a hand's most of all: the direction down is that of its last 0.1 s.
-    down = turn[max(peak - int(0.1 * rate), 0) : peak + 1].mean(axis=0)
-    along = turn[max(peak - int(4.0 * rate), 0) : peak + 1] @ (down / max(float(np.linalg.norm(down)), 1e-9))
-    first = peak - len(along) + 1
-    top = _last(along <= 0.0)
-    if top is None or not _between((peak - first - top) / rate, settings.downswing_s):
-        return None
-    begin = _backswing_begin(along[: top + 1], settings)
-    backwards = -along[begin : top + 1]
-    fastest = float(backwards.max())
-    if fastest <= 0.0:
-        return None
+    down = _before(turn, peak, int(0.1 * COARSE_RATE) + 1)
+    known = np.isfinite(down[..., :1])
+    down = np.where(known, down, 0.0).sum(axis=1) / known.sum(axis=1)
+    down /= np.maximum(length(down), 1e-9)[:, None]
+    lately = _before(turn, peak, int(settings.downswing_s[1] * COARSE_RATE) + 2)
+    forwards = np.einsum("pkc,pc->pk", lately, down) <= 0.0
+    since_top = np.argmax(forwards, axis=1)
+    there = forwards.any(axis=1) & _between(since_top / COARSE_RATE, settings.downswing_s)
+    peak, down, top = peak[there], down[there], (peak - since_top)[there]
+    # (K, L) rad/s away from the ball, from the top on, back in time; NaN before the recording begins.
+    speed = -np.einsum("pkc,pc->pk", _before(turn, top, int(settings.backswing_s[1] * COARSE_RATE) + 1), down)
+    earliest = _backswing_begin(speed, settings)
+    place = np.arange(speed.shape[1])
+    own = np.where(place <= earliest[:, None], speed, -np.inf)
+    fastest = own.max(axis=1)
     # The backswing starts where, going backwards in time from its fastest, the arm is slow.
-    slow = _last(backwards[: int(np.argmax(backwards)) + 1] < max(SLOW_SHARE * fastest, SLOW_FLOOR))
-    if slow is None and begin == 0:
-        return None
-    start = begin + (slow or 0)
-    start, top = first + start, first + top
-    top = start + int(np.argmax(great_circle(axis[start : top + 3], axis[start])))
-    if not _between((top - start) / rate, settings.backswing_s):
-        return None
-    return _measure(time, axis, speed, (start, top, peak), settings)
+    slow = (own < np.maximum(SLOW_SHARE * fastest, SLOW_FLOOR)[:, None]) & (place >= np.argmax(own, axis=1)[:, None])
+    slow &= place <= earliest[:, None]
+    stops = slow.any(axis=1)
+    start = top - np.where(stops, np.argmax(slow, axis=1), earliest)
+    # What goes on to the recording's first sample may have begun before it.
+    good = (fastest > 0.0) & (stops | (start > 0))
+    start, top, peak = start[good], top[good], peak[good]
+    length_most = int(np.max(top - start, initial=0)) + 3
+    arm = _after(axis, start, np.minimum(top + 3, len(axis)) - start, length_most)
+    away = arm - arm[:, :1]
+    farthest = np.einsum("pkc,pkc->pk", away, away)
+    farthest[np.arange(length_most) >= (top + 3 - start)[:, None]] = -np.inf
+    farthest[np.isnan(farthest)] = np.inf  # a lost stretch is no backswing, as is seen further on
+    top = start + np.argmax(farthest, axis=1)
+    good = _between((top - start) / COARSE_RATE, settings.backswing_s)
+    return start[good], top[good], peak[good]
 
 
-def _backswing_begin(along: FloatArray, settings: FindSettings) -> int:
-    """Where the movement that ends at the top, the last sample of `along` (M,), begins at the earliest.
+def _before(values: FloatArray, at: IntArray, count: int) -> FloatArray:
+    """(P, count, 3) rows of (N, 3) at samples (P,) and before, back in time; NaN before the first."""
+    index = at[:, None] - np.arange(count)
+    rows: FloatArray = values[np.maximum(index, 0)]
+    rows[index < 0] = np.nan
+    return rows
 
-    Followed back in time from the top the arm goes ever farther forwards. Where it turns round for more than a little,
-    or has come some way and rests, an earlier movement begins; a rest at the top itself is a pause.
+
+def _after(values: FloatArray, at: IntArray, own: IntArray, count: int) -> FloatArray:
+    """(P, count, 3) rows of (N, 3) from samples (P,) on, of which each has so many of its `own`; others are any."""
+    return np.asarray(values[at[:, None] + np.minimum(np.arange(count), own[:, None] - 1)])
+
+
+def _backswing_begin(speed: FloatArray, settings: FindSettings) -> IntArray:
+    """How many samples before its top (K,) each movement begins at the earliest.
+
+    speed: (K, L) rad/s away from the ball, from the top on, back in time. Followed so the arm goes ever farther
+    forwards. Where it turns round for more than a little, or has come some way and rests, an earlier movement begins; a
+    rest at the top itself is a pause.
     """
-    longest = int(settings.backswing_s[1] * COARSE_RATE) + 1
-    speed = -along[::-1][:longest]  # (L,) from the top on, back in time
-    gone = np.cumsum(speed) / COARSE_RATE
-    most = np.maximum.accumulate(gone)
+    gone = np.cumsum(speed, axis=1) / COARSE_RATE
+    most = np.maximum.accumulate(gone, axis=1)
     turned = most - gone > np.maximum(settings.give_share * most, settings.give_floor)
-    fastest = np.maximum.accumulate(speed)
+    fastest = np.maximum.accumulate(speed, axis=1)
     slow = (speed < np.maximum(SLOW_SHARE * fastest, SLOW_FLOOR)) & (gone > 0.5 * settings.arc)
     count = int(settings.rest_s * COARSE_RATE)
-    resting = np.convolve(slow, np.ones(count))[: len(slow)] >= count - 0.5
-    ends = np.flatnonzero(turned | resting)
-    until = int(ends[0]) if len(ends) else len(gone) - 1
-    return len(along) - 1 - int(np.argmax(gone[: until + 1]))
+    so_far = np.cumsum(slow, axis=1)
+    turned[:, count - 1] |= so_far[:, count - 1] == count
+    turned[:, count:] |= so_far[:, count:] - so_far[:, :-count] == count
+    until = np.where(turned.any(axis=1), np.argmax(turned, axis=1), speed.shape[1] - 1)
+    reached = np.isfinite(gone) & (np.arange(speed.shape[1]) <= until[:, None])
+    return np.argmax(np.where(reached, gone, -np.inf), axis=1)
 
 
-def _measure(
-    time: FloatArray, axis: FloatArray, speed: FloatArray, places: tuple[int, int, int], settings: FindSettings
-) -> Candidate | None:
-    rate = COARSE_RATE
-    start, top, peak = places
-    quiet = slice(max(start - int(settings.quiet_s * rate), 0), max(start, 1))
-    address = axis[quiet].mean(axis=0)
-    size = float(length(address))
-    if not size > 0.0:  # NaN as well: the arm's direction was lost here
-        return None
-    address /= size
-    ahead = axis[top : top + int((settings.downswing_s[1] + settings.through_s) * rate)]
-    distance = great_circle(ahead, address)
-    if not np.all(np.isfinite(distance)):
-        return None
-    arc = float(distance[0])
-    reach = int(settings.downswing_s[1] * rate)
-    nearest = _first_return(distance[:reach], arc)
-    miss = float(distance[nearest])
-    if not _comes_back(arc, miss, settings):  # as most movements fail to, so the rest is not worked out for them
-        return None
-    through = float(great_circle(ahead[nearest : nearest + int(settings.through_s * rate)], ahead[nearest]).max())
-    back = top + nearest
-    candidate = Candidate(
-        start=float(time[start]),
-        top=float(time[top]),
-        back=float(time[back]),
-        end=float(time[min(back + int(settings.through_s * rate), len(time) - 1)]),
-        arc=arc,
-        miss=miss,
-        through=through,
-        speed_back=float(speed[start : top + 1].max()),
-        speed_down=float(speed[top : max(back, peak) + 1].max()),
-        speed_before=median(speed[quiet]),
+def _measured(
+    time: FloatArray,
+    axis: FloatArray,
+    speed: FloatArray,
+    start: IntArray,
+    top: IntArray,
+    peak: IntArray,
+    settings: FindSettings,
+) -> list[Candidate]:
+    """Those of the movements with samples (K,) start, top and fastest point that come back as a swing does."""
+    quiet = int(settings.quiet_s * COARSE_RATE)
+    # At the very beginning the first sample is the address.
+    before = _before(axis, np.maximum(start - 1, 0), quiet)
+    held = np.arange(quiet) < np.maximum(np.minimum(start, quiet), 1)[:, None]
+    address = np.where(held[..., None], before, 0.0).sum(axis=1)
+    size = length(address)
+    ok = size > 0.0  # not NaN: the arm's direction was lost there
+    address, start, top, peak = address[ok] / size[ok, None], start[ok], top[ok], peak[ok]
+    reach, through = int(settings.downswing_s[1] * COARSE_RATE), int(settings.through_s * COARSE_RATE)
+    own = np.minimum(len(axis) - top, reach + through)
+    ahead = _after(axis, top, own, reach + through)
+    distance = great_circle(ahead, address[:, None])
+    arc = distance[:, 0]
+    nearest = _first_return(distance[:, :reach], arc)
+    miss = distance[np.arange(len(top)), nearest]
+    ok = np.isfinite(distance).all(axis=1) & _comes_back(arc, miss, settings)
+    found = []
+    for k in np.flatnonzero(ok).tolist():  # few of all movements
+        onward = ahead[k, nearest[k] : min(int(nearest[k]) + through, int(own[k]))]
+        back = int(top[k] + nearest[k])
+        candidate = Candidate(
+            start=float(time[start[k]]),
+            top=float(time[top[k]]),
+            back=float(time[back]),
+            end=float(time[min(back + through, len(time) - 1)]),
+            arc=float(arc[k]),
+            miss=float(miss[k]),
+            through=float(great_circle(onward, onward[0]).max()),
+            speed_back=float(speed[start[k] : top[k] + 1].max()),
+            speed_down=float(speed[top[k] : max(back, int(peak[k])) + 1].max()),
+            speed_before=median(speed[max(int(start[k]) - quiet, 0) : max(int(start[k]), 1)]),
+        )
+        if _is_swing(candidate, settings):
+            found.append(candidate)
+    return found
+
+
+def _first_return(distance: FloatArray, arc: FloatArray) -> IntArray:
+    """(K,) index of the first minimum of the distance from address (K, L) after the arm has come most of the way
+    back."""
+    nearest = np.argmin(distance, axis=1)
+    least = distance[np.arange(len(distance)), nearest]
+    first = np.argmax(distance <= np.maximum(0.5 * arc, least)[:, None], axis=1)
+    rising = (np.diff(distance, axis=1) > 0.0) & (np.arange(distance.shape[1] - 1) >= first[:, None])
+    return np.where(rising.any(axis=1), np.argmax(rising, axis=1), nearest)
+
+
+def _comes_back(arc: FloatArray, miss: FloatArray, settings: FindSettings) -> BoolArray:
+    return np.asarray(
+        (arc >= settings.arc) & (miss <= np.maximum(settings.return_share * arc, settings.return_floor)), np.bool_
     )
-    return candidate if _is_swing(candidate, settings) else None
-
-
-def _first_return(distance: FloatArray, arc: float) -> int:
-    """Index of the first minimum of the distance from address after the arm has come most of the way back."""
-    nearest = int(np.argmin(distance))
-    close = np.flatnonzero(distance <= max(0.5 * arc, float(distance[nearest])))
-    first = int(close[0])
-    rising = np.flatnonzero(np.diff(distance[first:]) > 0.0)
-    return first + int(rising[0]) if len(rising) else nearest
-
-
-def _comes_back(arc: float, miss: float, settings: FindSettings) -> bool:
-    return arc >= settings.arc and miss <= max(settings.return_share * arc, settings.return_floor)
 
 
 def _is_swing(swing: Candidate, settings: FindSettings) -> bool:
     return (
-        _comes_back(swing.arc, swing.miss, settings)
-        and swing.through >= max(settings.through_share * swing.arc, settings.through_floor)
+        swing.through >= max(settings.through_share * swing.arc, settings.through_floor)
         and swing.speed_down >= settings.faster_down * swing.speed_back
         and swing.speed_before <= max(settings.quiet_share * swing.speed_down, settings.quiet_floor)
     )
@@ -223,15 +259,14 @@ def _settle(found: list[Candidate]) -> list[Candidate]:
     """Of candidates that share time between start and return, the one with the wider arc stays."""
     kept: list[Candidate] = []
     for candidate in sorted(found, key=lambda c: (-c.arc, c.start)):
-        if all(candidate.start >= other.back or candidate.back <= other.start for other in kept):
-            kept.append(candidate)
-    return sorted(kept, key=lambda c: c.start)
+        # Those kept share no time, so that neighbours are all that need be asked.
+        place = bisect_right(kept, candidate.start, key=lambda c: c.start)
+        if (place == 0 or kept[place - 1].back <= candidate.start) and (
+            place == len(kept) or candidate.back <= kept[place].start
+        ):
+            kept.insert(place, candidate)
+    return kept
 
 
-def _last(flags: np.ndarray) -> int | None:
-    places = np.flatnonzero(flags)
-    return int(places[-1]) if len(places) else None
-
-
-def _between(value: float, limits: tuple[float, float]) -> bool:
-    return limits[0] <= value <= limits[1]
+def _between(values: FloatArray, limits: tuple[float, float]) -> BoolArray:
+    return np.asarray((limits[0] <= values) & (values <= limits[1]), np.bool_)
