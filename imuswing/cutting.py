@@ -20,7 +20,7 @@ from imuswing.orientation.stretch import SensorCorrection
 from imuswing.recording.model import Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.settings import Settings
-from imuswing.swings.events import ArmCurves
+from imuswing.swings.events import ArmCurves, without_ringing
 from imuswing.swings.evidence import signature
 from imuswing.swings.find import COARSE_RATE, Candidate, find_candidates
 from imuswing.swings.judge import Sight
@@ -248,9 +248,10 @@ def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str, alignment: Ali
     axis = segment_axis(segment, lead)
     chest = segments.get(CHEST)
     if chest is None or lead == CHEST:
-        chest_rate = np.zeros(len(segment.time))
+        chest_rate = calm_chest = np.zeros(len(segment.time))
     else:
         chest_rate = np.interp(segment.time, chest.time, length(chest.omega))
+        calm_chest = np.interp(segment.time, chest.time, length(without_ringing(chest.omega, rate=chest.rate)))
     speed = np.hypot(segment.omega[:, 0], segment.omega[:, 1]) if lead == CHEST else long_axis_speed(segment.omega)
     return ArmCurves(
         time=segment.time,
@@ -258,6 +259,8 @@ def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str, alignment: Ali
         speed=speed,
         rate=length(segment.omega),
         chest_rate=chest_rate,
+        calm_rate=length(without_ringing(segment.omega, rate=segment.rate)),
+        calm_chest_rate=calm_chest,
         axis_sd=min(float(np.sqrt(0.5 * (alignment.covariance[0, 0] + alignment.covariance[2, 2]))), FOLLOWED_SD),
         clock_se=clock_se,
         stands_in=lead != LEAD_FOREARM,

@@ -53,8 +53,9 @@ def test_what_was_seen_on_an_early_clock_stands_on_the_one_known_now() -> None:
         for point, line in (("chest", steady), ("lead_forearm", early))
     ]
     arm = ArmCurves(
-        time=early(own), long_axis=nothing, speed=own, rate=own, chest_rate=own, axis_sd=0.0, clock_se=0.002
-    )
+        time=early(own), long_axis=nothing, speed=own, rate=own, chest_rate=own, calm_rate=own, calm_chest_rate=own,
+        axis_sd=0.0, clock_se=0.002,
+    )  # fmt: skip
     candidate = Candidate(
         start=102.0, top=102.4, back=102.7, end=103.0,
         arc=1.0, miss=0.0, through=0.5, speed_back=2.0, speed_down=5.0, speed_before=0.0,
