@@ -200,12 +200,13 @@ def follow_swings(
         for point, alignment in alignments.items()
     }
     signatures = _signatures(oriented, candidates, settings)
+    chest_postures = _postures(followed.get(CHEST), candidates, recording.lead_side)
     cuts = []
     for k, candidate in enumerate(candidates):
         segments = {point: found for point, each in followed.items() if (found := each[k]) is not None}
         if lead not in segments:
             continue
-        bend, turn, turn_down = _posture(segments.get(CHEST), candidate, recording.lead_side)
+        bend, turn, turn_down = chest_postures[k].tolist()
         sight = Sight(
             candidate=candidate,
             arm=_arm_curves(segments, lead, alignments[lead], oriented.prepared.reports[lead].clock_se_s),
@@ -233,14 +234,23 @@ def _signatures(oriented: Oriented, candidates: Sequence[Candidate], settings: S
     return found
 
 
-def _posture(chest: SegmentMotion | None, candidate: Candidate, lead_side: LeadSide) -> tuple[float, float, float]:
-    """Forward bend of the chest at the start, its turn away from the target until the top, and its turn towards the
-    target from there to the arm's return, rad; NaN if unknown."""
-    if chest is None or np.sqrt(np.max(np.diag(chest.error_covariance[ALIGNMENT, ALIGNMENT]))) >= WELL_KNOWN:
-        return np.nan, np.nan, np.nan
-    q = slerp(chest.q, chest.time, np.array([candidate.start, candidate.top, candidate.back]))
-    bend = float(np.arccos(np.clip(rotate(q[0], Y_AXIS)[2], -1.0, 1.0)))
-    return bend, -float(trunk_turn(q[1], q[0], lead_side)), float(trunk_turn(q[2], q[1], lead_side))
+def _postures(
+    chest: Sequence[SegmentMotion | None] | None, candidates: Sequence[Candidate], lead_side: LeadSide
+) -> FloatArray:
+    """(K, 3) rad, for each candidate: forward bend of the chest at the start, its turn away from the target until the
+    top, and its turn towards the target from there to the arm's return; NaN if unknown."""
+    found = np.full((len(candidates), 3), np.nan)
+    known, q = [], []
+    for k, (segment, c) in enumerate(zip(chest or (), candidates, strict=False)):
+        if segment is not None and np.sqrt(segment.error_covariance.diagonal()[ALIGNMENT].max()) < WELL_KNOWN:
+            known.append(k)
+            q.append(slerp(segment.q, segment.time, np.array([c.start, c.top, c.back])))
+    if known:
+        start, top, back = np.stack(q, axis=1)
+        found[known, 0] = np.arccos(np.clip(rotate(start, Y_AXIS)[:, 2], -1.0, 1.0))
+        found[known, 1] = -trunk_turn(top, start, lead_side)
+        found[known, 2] = trunk_turn(back, top, lead_side)
+    return found
 
 
 def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str, alignment: Alignment, clock_se: float) -> ArmCurves:
