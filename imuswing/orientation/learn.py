@@ -13,9 +13,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from imuswing.orientation.quaternion import length
+from imuswing.orientation.quaternion import FloatArray, length
 from imuswing.orientation.sensor_correction import estimate_correction
 from imuswing.orientation.stretch import SensorCorrection, SmoothSettings, stretch_of
+from imuswing.sensors.increments import CHUNK_ROWS
 from imuswing.sensors.motion import Motion, Prepared
 
 
@@ -90,7 +91,18 @@ def corrected(motion: Motion, correction: SensorCorrection) -> Motion:
     acc = np.eye(3) - correction.acc_matrix.T
     return replace(
         motion,
-        gyr=motion.gyr @ gyro,
-        increments=motion.increments @ gyro,
-        acc=motion.acc @ acc - correction.acc_bias,
+        gyr=_mapped(motion.gyr, gyro, np.zeros(3)),
+        increments=_mapped(motion.increments, gyro, np.zeros(3)),
+        acc=_mapped(motion.acc, acc, correction.acc_bias),
     )
+
+
+def _mapped(values: FloatArray, matrix: FloatArray, offset: FloatArray) -> FloatArray:
+    """values (N, 3) @ matrix (3, 3) - offset (3,), a part at a time that stays in the processor's cache."""
+    out = np.empty_like(values)
+    for first in range(0, len(values), CHUNK_ROWS):
+        part = out[first : first + CHUNK_ROWS]
+        np.matmul(values[first : first + CHUNK_ROWS], matrix, out=part)
+        if offset.any():
+            part -= offset
+    return out
