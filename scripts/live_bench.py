@@ -87,7 +87,8 @@ def played(recording: Recording, settings: LiveSettings) -> Played:
             if isinstance(message, Shot) and not message.revised:
                 shots.append(message)
                 delay = state.clocks[first].delay or 0.0
-                late.append(arrival.now - delay - message.impact_s + time.process_time() - before)
+                took = time.process_time() - before
+                late.append(arrival.now - delay - message.impact_s + arrival.behind_s + took)
     share = (time.process_time() - start) / max(state.now, 1.0)
     shown = {row["number"]: row for row in shown_rows(log)}
     return Played(shots=shots, last=last, shown=shown, late=late, share=share)

@@ -117,8 +117,8 @@ class Chunk:
 class Arrival:
     """All that came within one turn of the loop. now: s by this computer's clock since the start.
 
-    events: what a replayed recording's coach noted by now.  behind_s: by how much the loop is late (0 where time is not
-    real).
+    events: what a replayed recording's coach noted by now.  behind_s: by how much the loop is late (of a replay: at
+    speed 1).
     """
 
     now: float

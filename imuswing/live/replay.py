@@ -35,6 +35,9 @@ class Replay:
     """Plays a recording at `speed` times its own pace; math.inf: as fast as it is taken.
 
     Its events come when the recording says that they were noted: a shot or tap at its onset, a span at its end.
+
+    At other speeds than 1 an arrival's `behind_s` is what it would be at speed 1: what the turns before took longer
+    than a turn lasts keeps the next ones waiting there, too.
     """
 
     def __init__(
@@ -70,11 +73,11 @@ class Replay:
         start = self._start(at, bool(after))
         end = max(float(times[-1]) for times in self._arrives.values())
         noted = sum(event.end <= start for event in self._events) if after else 0
-        began, now, turn = time.perf_counter(), start, 0
+        began, now, turn, backlog = time.perf_counter(), start, 0, 0.0
         while now < end + self._turn_s:
             turn += 1
             now = start + turn * self._turn_s
-            behind = self._wait(began, now - start)
+            late = self._wait(began, now - start)
             chunks = []
             for name, rows in self._rows.items():
                 until = int(np.searchsorted(self._arrives[name], now, side="right"))
@@ -84,7 +87,10 @@ class Replay:
             first = noted
             while noted < len(self._events) and self._events[noted].end <= now:
                 noted += 1
+            behind = late if self.speed == 1.0 else backlog
+            given = time.perf_counter()
             yield Arrival(now=now, chunks=tuple(chunks), events=tuple(self._events[first:noted]), behind_s=behind)
+            backlog = max(0.0, backlog + time.perf_counter() - given - self._turn_s)
         if noted < len(self._events):
             yield Arrival(now=now, events=tuple(self._events[noted:]))
 
@@ -95,10 +101,10 @@ class Replay:
         return min(waiting, default=max(float(times[-1]) for times in self._arrives.values())) - self._turn_s
 
     def _wait(self, began: float, played: float) -> float:
-        """Wait until it is time for what was played; by how much it is late then, s at speed 1."""
+        """Wait until it is time for what was played; by how much it is late then, s."""
         assert self.speed is not None
         late = (time.perf_counter() - began) - played / self.speed
         if late < 0.0:
             self._sleep(-late)
             return 0.0
-        return late if self.speed == 1.0 else 0.0
+        return late
