@@ -130,6 +130,9 @@ def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
         if state.now >= pending.due and pending in state.pending:
             state, told = _settle(state, pending, settings)
             messages += told
+    if _may_relearn(state, settings):
+        state, told = _relearnt(state, settings)
+        messages += told
     state, told = watch_over(_kept_up(state, settings), settings)
     return state, messages + told
 
@@ -278,8 +281,7 @@ def _settle(state: State, pending: Pending, settings: LiveSettings) -> tuple[Sta
         state = replace(state, number=max(number, state.number))
         state, messages = told_shot(state, seen, number, revised=pending.number is not None)
         state = replace(state, pending=_waiting(state, seen, number, settings))
-    state, more = _relearnt(state, settings)
-    return state, messages + more
+    return replace(state, relearn_since=state.now if state.relearn_since is None else state.relearn_since), messages
 
 
 def _taken_back(state: State, number: int) -> tuple[State, list[Message]]:
@@ -320,13 +322,28 @@ NOTED_MARGIN_S = 0.1
 """Two looks place the arm's return nearer to each other than this."""
 
 
+def _may_relearn(state: State, settings: LiveSettings) -> bool:
+    """Something was seen whole since the last time, and no swing would be kept waiting: none is under way or to be
+    looked at. A lesson of which that is never true for long must not stay with its first alignments either."""
+    if state.relearn_since is None:
+        return False
+    if state.now - state.relearn_since > LONGEST_DEFERRED_S:
+        return True
+    lead = _lead(state)
+    if lead is None or any(one.due <= state.now + LEISURE_S for one in state.pending):
+        return False
+    newest = lead[0].time > lead[0].time[-1] - CALM_S
+    turning = np.nan_to_num(lead[0].gyr[newest])
+    return not float(np.max(np.einsum("nc,nc->n", turning, turning))) >= settings.analysis.find.through_speed**2
+
+
 def _relearnt(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
     """After a swing there is time: alignments with its address, clocks that have drifted, and what the routine left
     open: steps that were not found yet, sensors that could not be aligned."""
+    state = replace(state, relearn_since=None)
     messages: list[Message] = []
     held = max(tail.held_s for tail in state.tails.values())
-    at_leisure = all(one.due > state.now + LEISURE_S for one in state.pending)
-    due = at_leisure and state.now - state.known.at > settings.relearn_share * held
+    due = state.now - state.known.at > settings.relearn_share * held
     by_earlier = state.earlier is not None and not steps_marked(state.events)
     worn = sum(len(tail.head.sensors) for tail in state.tails.values())
     whole = all_found(state.known.routine) and len(state.known.calibration.alignments) >= worn
@@ -352,6 +369,10 @@ def _relearnt(state: State, settings: LiveSettings) -> tuple[State, list[Message
 
 LEISURE_S = 1.0
 """Learning takes less (three sensors at 200 Hz: 0.6 s)."""
+CALM_S = 0.5
+"""So long the arm has not moved as fast as in a swing: one that sets out now comes to the ball after learning ends."""
+LONGEST_DEFERRED_S = 20.0
+"""Learning waits no longer than this for a calm moment (common practice, no source)."""
 
 
 def _next(state: State, settings: LiveSettings) -> float:

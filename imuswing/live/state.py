@@ -40,6 +40,7 @@ class State:
     for.
     steps_read: calibration events that the alignments rest on; notes_read: shot notes that were heard.
     doing: the step that runs, since doing_since.
+    relearn_since: when a swing had been seen whole that alignments and clocks were not learnt anew with; None if none.
     next_open, next_keep_up, next_levels, next_sign: when next.  lost: sensors that lose most samples.
     at_limit: by tracked point, when it was last told that its gyroscope was at its limit.  now: the time.
     """
@@ -69,6 +70,7 @@ class State:
     now: float = 0.0
     doing: str | None = None
     doing_since: float = 0.0
+    relearn_since: float | None = None
     next_sign: float = 0.0
     lost: frozenset[str] = frozenset()
     at_limit: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
