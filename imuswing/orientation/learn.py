@@ -103,6 +103,5 @@ def _mapped(values: FloatArray, matrix: FloatArray, offset: FloatArray) -> Float
     for first in range(0, len(values), CHUNK_ROWS):
         part = out[first : first + CHUNK_ROWS]
         np.matmul(values[first : first + CHUNK_ROWS], matrix, out=part)
-        if offset.any():
-            part -= offset
+        part -= offset
     return out
