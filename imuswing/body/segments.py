@@ -13,11 +13,12 @@ accelerometer leave open is learnt from the whole recording beforehand (`orienta
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray, exp, multiply, to_matrix
+from imuswing.orientation.quaternion import FloatArray, IntArray, exp, multiply, to_matrix
 
 ALIGNMENT = slice(0, 3)
 TILT = slice(3, 5)
@@ -59,7 +60,8 @@ class SegmentSettings:
 
 @dataclass(frozen=True, kw_only=True)
 class ErrorMap:
-    """The error map of a followed segment: `[index]` gives a sample's (3, P), worked out when asked for.
+    """The error map of a followed segment: `[index]` gives a sample's (3, P), worked out when asked for; `error_maps`
+    those of many swings at once.
 
     What the errors of a strapdown orientation grow by are sums over its samples of orientation × driver. Only a few
     moments of a swing are ever asked for, so the sums are kept at knots, `width` samples apart from sample
@@ -79,21 +81,40 @@ class ErrorMap:
     sensor_from_segment: FloatArray
 
     def __getitem__(self, index: int) -> FloatArray:
-        knot = min((index - self.width // 2) // self.width, len(self.sums) - 1)
-        first = 0 if knot < 0 else self.width // 2 + self.width * knot + 1
-        if index < first:  # on a knot: its own pose is still asked for
-            poses, total = to_matrix(self.q[index : index + 1]), self.sums[knot]
-        else:
-            part = slice(first, index + 1)
-            poses = to_matrix(self.q[part])
-            total = poses.reshape(-1, 9).T @ drivers(self.gyr[part], self.excess[part], rate=self.rate)
-            if knot >= 0:
-                total = total + self.sums[knot]
-        to_segment = (poses[-1] @ self.sensor_from_segment).T
-        out = np.zeros((3, PARAMETERS))
-        out[0, 0] = out[1, 1] = out[2, 2] = 1.0
-        out[:, ALIGNMENT.stop :] = to_segment @ drift_rows(total - self.origin)
-        return out
+        return _maps_at([self], np.array([[index]]))[0, 0]
+
+
+def error_maps(segments: Sequence[SegmentMotion], index: IntArray) -> FloatArray:
+    """The error maps (S, T, 3, P) of one sensor's segment in S swings at samples (S, T), worked out together."""
+    maps = [segment.error_map for segment in segments]
+    followed = [each for each in maps if isinstance(each, ErrorMap)]
+    if len(followed) == len(maps):
+        return _maps_at(followed, index)
+    return np.stack([each[row] for each, row in zip(maps, index, strict=True) if not isinstance(each, ErrorMap)])
+
+
+def _maps_at(maps: Sequence[ErrorMap], index: IntArray) -> FloatArray:
+    width, rate = maps[0].width, maps[0].rate
+    last_knot = np.array([[len(each.sums) - 1] for each in maps])
+    knot = np.minimum((index - width // 2) // width, last_knot)
+    # Sums up to the knot before, and what the samples since then add; on a knot its own pose is still asked for.
+    first = np.where(knot < 0, 0, width // 2 + width * knot + 1)
+    since = first[..., None] + np.arange(max(int((index - first).max()) + 1, 1))
+    rows = np.minimum(since, index[..., None])
+    poses = to_matrix(np.stack([each.q[own] for each, own in zip(maps, rows, strict=True)]))
+    gyr = np.stack([each.gyr[own] for each, own in zip(maps, rows, strict=True)])
+    excess = np.stack([each.excess[own] for each, own in zip(maps, rows, strict=True)])
+    driving = np.where((since <= index[..., None])[..., None], drivers(gyr, excess, rate=rate), 0.0)
+    total = poses.reshape(*rows.shape, 9).swapaxes(-1, -2) @ driving
+    before = np.stack([each.sums[own] for each, own in zip(maps, np.maximum(knot, 0), strict=True)])
+    total += np.where((knot < 0)[..., None, None], 0.0, before)
+    origin = np.stack([each.origin for each in maps])
+    mount = np.stack([each.sensor_from_segment for each in maps])
+    to_segment = (poses[:, :, -1] @ mount[:, None]).swapaxes(-1, -2)
+    out = np.zeros((*index.shape, 3, PARAMETERS))
+    out[..., ALIGNMENT] = np.eye(3)
+    out[..., ALIGNMENT.stop :] = to_segment @ drift_rows(total - origin[:, None])
+    return out
 
 
 def drivers(gyr: FloatArray, excess: FloatArray, *, rate: float) -> FloatArray:

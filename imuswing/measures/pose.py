@@ -14,7 +14,7 @@ import numpy as np
 
 from imuswing.body import definitions as define
 from imuswing.body.care import EXPECTED_FREEDOM, student_95
-from imuswing.body.segments import ALIGNMENT, PARAMETERS, SegmentMotion
+from imuswing.body.segments import ALIGNMENT, PARAMETERS, SegmentMotion, error_maps
 from imuswing.body.slip import TRUNK_POINTS
 from imuswing.body.tie import Tie
 from imuswing.orientation.quaternion import FloatArray, between, bracket, exp, inverse, length, log, multiply, rotate
@@ -246,12 +246,14 @@ def _joint_errors(
     covariance = np.zeros((len(swings), total + 1, total + 1))
     for p, point in enumerate(points):
         own = slice(p * PARAMETERS, (p + 1) * PARAMETERS)
+        at = np.empty((len(swings), len(MOMENTS)), dtype=np.intp)
         for k, swing in enumerate(swings):
             segment = swing.segments[point]
             covariance[k, own, own] = segment.error_covariance
-            at = np.searchsorted(segment.time, [getattr(swing.moments, moment) for moment in MOMENTS])
-            for m, index in enumerate(np.minimum(at, len(segment.time) - 1).tolist()):
-                maps[k, p * len(MOMENTS) + m, :, own] = segment.error_map[index]
+            times = [getattr(swing.moments, moment) for moment in MOMENTS]
+            at[k] = np.minimum(segment.time.searchsorted(times), len(segment.time) - 1)
+        places = slice(p * len(MOMENTS), (p + 1) * len(MOMENTS))
+        maps[:, places, :, own] = error_maps([swing.segments[point] for swing in swings], at)
     if LEAD_FOREARM in points and LEAD_HAND in points:
         first, second = (points.index(point) * PARAMETERS + ALIGNMENT.start for point in (LEAD_FOREARM, LEAD_HAND))
         shared = [total, *range(first, first + 3), *range(second, second + 3)]

@@ -10,7 +10,7 @@ from scipy.stats import multivariate_normal
 
 from imuswing.body.alignment import Alignment
 from imuswing.body.follow import Span, follow_segment, follow_segments
-from imuswing.body.segments import SegmentSettings
+from imuswing.body.segments import SegmentSettings, error_maps
 from imuswing.sensors.bias import _log_likelihood
 
 RATE = 200.0
@@ -47,8 +47,12 @@ def test_swings_followed_together_are_as_each_by_itself() -> None:
         np.testing.assert_allclose(one.q, alone.q, atol=1e-12)
         np.testing.assert_allclose(one.omega, alone.omega, atol=1e-12)
         np.testing.assert_allclose(one.error_covariance, alone.error_covariance, rtol=1e-9, atol=1e-15)
-        for index in (0, 37, len(one.time) // 2, len(one.time) - 1):
-            np.testing.assert_allclose(one.error_map[index], alone.error_map[index], atol=1e-10)
+        places = [0, 37, len(one.time) // 2, len(one.time) - 1]
+        # The errors of many swings and samples at once, too, are those of each by itself.
+        first, last = error_maps([alone, one], np.array([places, places[::-1]]))
+        for k, index in enumerate(places):
+            np.testing.assert_allclose(first[k], alone.error_map[index], atol=1e-10)
+            np.testing.assert_allclose(last[-1 - k], alone.error_map[index], atol=1e-10)
 
 
 @pytest.mark.parametrize("scale", [1.0, 4.0])
