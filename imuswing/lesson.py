@@ -35,7 +35,7 @@ from imuswing.orientation.quaternion import FloatArray, multiply
 from imuswing.parts import around, joined
 from imuswing.recording.model import Event, Recording
 from imuswing.routine import Reader, Routine, calibration_of, first_routine
-from imuswing.sensors.motion import Prepared
+from imuswing.sensors.motion import Prepared, turn_lost
 from imuswing.settings import Settings
 from imuswing.swings.corrections import apply_corrections, lost_warnings
 from imuswing.swings.events import Moments, place
@@ -280,7 +280,9 @@ def tie_swings(
     settings: Settings,
 ) -> list[Tie | None]:
     """For each swing the tie of the hand's heading to the forearm's; None where there is no wrist or no tie."""
-    wrists = [wrist_of(cut, moments) for cut, moments in zip(cuts, placed, strict=True)]
+    addresses = np.array([moments.address for moments in placed])
+    lost = wrist_turn_lost(oriented, addresses).tolist()
+    wrists = [wrist_of(cut, moments, turn_lost=each) for cut, moments, each in zip(cuts, placed, lost, strict=True)]
     swings = [wrist for wrist in wrists if wrist is not None]
     arm = arm_errors(calibration)
     if arm is None:
@@ -289,7 +291,16 @@ def tie_swings(
     return [None if wrist is None else next(ties) for wrist in wrists]
 
 
-def wrist_of(cut: Cut, moments: Moments) -> WristSwing | None:
+def wrist_turn_lost(oriented: Oriented, times: FloatArray) -> FloatArray:
+    """(T,) rad² at times (T,) s: `WristSwing.turn_lost` since the start of the motions."""
+    lost = np.zeros(len(times))
+    for point in (LEAD_FOREARM, LEAD_HAND):
+        if point in oriented.motions:
+            lost += turn_lost(oriented.motions[point], times)
+    return lost
+
+
+def wrist_of(cut: Cut, moments: Moments, *, turn_lost: float) -> WristSwing | None:
     """What the tie needs of one swing; None without both sensors of the wrist and all their axes."""
     forearm, hand = cut.segments.get(LEAD_FOREARM), cut.segments.get(LEAD_HAND)
     if forearm is None or hand is None or not (all(forearm.axes_known) and all(hand.axes_known)):
@@ -300,6 +311,7 @@ def wrist_of(cut: Cut, moments: Moments) -> WristSwing | None:
         address=moments.address,
         top=moments.top,
         impact=moments.impact,
+        turn_lost=turn_lost,
     )
 
 
@@ -322,7 +334,8 @@ def table_pose(oriented: Oriented, calibration: Calibration) -> TablePose | None
         motion = oriented.motions[point]
         index = int(np.clip(np.searchsorted(motion.time, middle), 0, len(motion.time) - 1))
         q[point] = multiply(oriented.coarse[point][index], fitted.q_sensor_from_segment)
-    return TablePose(q_forearm=q[LEAD_FOREARM], q_hand=q[LEAD_HAND], time=middle)
+    lost = float(wrist_turn_lost(oriented, np.array([middle]))[0])
+    return TablePose(q_forearm=q[LEAD_FOREARM], q_hand=q[LEAD_HAND], time=middle, turn_lost=lost)
 
 
 def _moment_columns(moments: Moments) -> dict[str, float]:

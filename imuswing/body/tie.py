@@ -71,22 +71,28 @@ class Tie:
 
 @dataclass(frozen=True, kw_only=True)
 class WristSwing:
-    """What the tie needs of one swing: both segments, each on its own heading, and its moments in s."""
+    """What the tie needs of one swing: both segments, each on its own heading, and its moments in s.
+
+    turn_lost: rad², what bridged stretches since some start took from knowing both headings at the address, together.
+    """
 
     forearm: SegmentMotion
     hand: SegmentMotion
     address: float
     top: float
     impact: float
+    turn_lost: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class TablePose:
-    """Segment orientations (4,) in the table pose, each on its own heading, and its time in s."""
+    """Segment orientations (4,) in the table pose, each on its own heading, its time in s, and `WristSwing`'s
+    `turn_lost` until then."""
 
     q_forearm: FloatArray
     q_hand: FloatArray
     time: float
+    turn_lost: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,9 +118,10 @@ def tie_headings(
     """
     if not swings:
         return []
-    guesses = [_guess(swing) for swing in swings]
+    # From swing to swing the nearest of the angles that are the same: they may turn round and round.
+    guesses = np.unwrap([_guess(swing) for swing in swings])
     readings = [r for k, swing in enumerate(swings) if (r := _at_address(k, swing, guesses[k], settings)) is not None]
-    centre = headings_from_wrist_centre([(s.forearm, s.hand, s.top, s.impact) for s in swings], np.array(guesses))
+    centre = headings_from_wrist_centre([(s.forearm, s.hand, s.top, s.impact) for s in swings], guesses)
     for k, (value, sd) in enumerate(zip(*centre, strict=True)):
         if np.isfinite(sd):
             readings.append(_Reading(swing=k, value=value, sd=sd, centre=1.0))
@@ -179,7 +186,7 @@ def _solve(
     swings: Sequence[WristSwing],
     table: TablePose | None,
     arm: FloatArray,
-    guesses: Sequence[float],
+    guesses: FloatArray,
     readings: Sequence[_Reading],
     settings: TieSettings,
 ) -> list[Tie | None]:
@@ -206,7 +213,7 @@ def _solve(
     normal[both, both] = np.linalg.inv(arm)
     add(unit((turn, 1.0)), 0.0, settings.shared_turn)
     add(unit((centre, 1.0)), 0.0, settings.shared_centre)
-    places = [(swing.address, k) for k, swing in enumerate(swings)]
+    places = [(swing.address, swing.turn_lost, k) for k, swing in enumerate(swings)]
     if table is None:
         add(unit((at_table, 1.0)), 0.0, 1.0)
     else:
@@ -215,15 +222,16 @@ def _solve(
         row[forearm] = rotate(inverse(table.q_forearm), Z_AXIS)
         row[hand] = -rotate(inverse(table.q_hand), Z_AXIS)
         add(row, guesses[0] + _wrap(_twist(table.q_forearm, table.q_hand) - guesses[0]), settings.table_care)
-        places.append((table.time, at_table))
-    for (earlier, before), (later, after) in itertools.pairwise(sorted(places)):
+        places.append((table.time, table.turn_lost, at_table))
+    for (earlier, lost, before), (later, more, after) in itertools.pairwise(sorted(places)):
         gap = later - earlier
-        sd = settings.step + float(np.hypot(settings.drift * gap, settings.walk * np.sqrt(gap)))
-        add(unit((after, 1.0), (before, -1.0)), 0.0, sd)
+        known = settings.step + np.hypot(settings.drift * gap, settings.walk * np.sqrt(gap))
+        add(unit((after, 1.0), (before, -1.0)), 0.0, float(np.sqrt(known**2 + max(more - lost, 0.0))))
     for reading in readings:
         row = unit((reading.swing, 1.0), (turn, reading.turn), (centre, reading.centre))
         row[forearm], row[hand] = reading.from_forearm, reading.from_hand
-        add(row, guesses[0] + _wrap(reading.value - guesses[0]), reading.sd)
+        near = guesses[reading.swing]
+        add(row, near + _wrap(reading.value - near), reading.sd)
     design = np.array(rows)
     covariance = np.linalg.inv(normal + design.T @ design)
     found = covariance @ (design.T @ np.array(values))

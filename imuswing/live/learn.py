@@ -21,7 +21,7 @@ from imuswing.orientation.quaternion import inverse, multiply
 from imuswing.recording.model import Event, FloatArray, Recording
 from imuswing.routine import Routine, calibration_of, routine_of
 from imuswing.sensors.clocks import ClockLine
-from imuswing.sensors.motion import SensorReport
+from imuswing.sensors.motion import SensorReport, turn_lost
 from imuswing.sensors.prepare import prepare
 from imuswing.vocabulary import CALIBRATION_STEPS, LEAD_FOREARM, LEAD_HAND
 
@@ -31,11 +31,13 @@ class Heading:
     """Where a sensor's coarse orientation (4,) stood at a time, s: later windows are turned to agree with it.
 
     since: when this heading began, s: where a window cannot be turned, one begins that has nothing to do with the last.
+    turn_lost: rad², what bridged stretches took from knowing it, from its beginning to `time`.
     """
 
     time: float
     q: FloatArray
     since: float
+    turn_lost: float
 
 
 Frame = tuple[float | None, float | None]
@@ -232,7 +234,8 @@ def _headings(oriented: Oriented, now: float) -> dict[str, Heading]:
     for point, motion in oriented.motions.items():
         index = int(np.clip(np.searchsorted(motion.time, now - HEADING_BACK_S), 0, len(motion.time) - 1))
         time = float(motion.time[index])
-        found[point] = Heading(time=time, q=oriented.coarse[point][index], since=time)
+        lost = float(turn_lost(motion, np.array([time]))[0])
+        found[point] = Heading(time=time, q=oriented.coarse[point][index], since=time, turn_lost=lost)
     return found
 
 

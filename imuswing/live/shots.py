@@ -19,6 +19,7 @@ from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
 from imuswing.recording.model import Recording
 from imuswing.sensors.clocks import ClockLine
+from imuswing.sensors.motion import turn_lost
 from imuswing.sensors.prepare import prepare
 from imuswing.swings.find import Candidate
 from imuswing.swings.judge import Sight, judge
@@ -97,7 +98,7 @@ def look(
     seen: list[Seen] = []
     for cut in follow_swings(window, oriented, fresh, lead, alignments, analysis):
         before = [*past, *(earlier.past for earlier in seen)]
-        seen.append(_seen(window, oriented, frame, cut, lead, known, before, settings))
+        seen.append(_seen(window, oriented, frame, headings, cut, lead, known, before, settings))
     return Looked(seen=tuple(seen), headings=headings)
 
 
@@ -106,25 +107,37 @@ def _on_headings(oriented: Oriented, headings: Mapping[str, Heading]) -> tuple[O
     coarse, carried, here = {}, dict(headings), {}
     for point, motion in oriented.motions.items():
         course, time, held = oriented.coarse[point], motion.time, headings.get(point)
-        since = float(time[0])
+        since, before = float(time[0]), 0.0
         if held is not None and time[0] + RUN_IN_S <= held.time <= time[-1]:
-            since = held.since
+            since, before = held.since, held.turn_lost - float(turn_lost(motion, np.array([held.time]))[0])
             at = int(np.searchsorted(time, held.time))
             difference = multiply(held.q, inverse(course[at]))
             angle = 2.0 * float(np.arctan2(difference[3], difference[0]))
             course = course.turned_about_vertical(angle)
         coarse[point] = course
         end = int(np.searchsorted(time, time[-1] - HEADING_BACK_S))
-        here[point] = Heading(time=float(time[end]), q=course[end], since=since)
+        lost = before + float(turn_lost(motion, time[end : end + 1])[0])
+        here[point] = Heading(time=float(time[end]), q=course[end], since=since, turn_lost=lost)
         if time[end] >= time[0] + RUN_IN_S:
             carried[point] = here[point]
     return replace(oriented, coarse=coarse), frame_of(here), carried
+
+
+def _wrist_turn_lost(oriented: Oriented, headings: Mapping[str, Heading], time: float) -> float:
+    """rad² at a time s, as `lesson.wrist_turn_lost`, since the headings began."""
+    lost = 0.0
+    for point in (LEAD_FOREARM, LEAD_HAND):
+        if point in oriented.motions and point in headings:
+            then, now = turn_lost(oriented.motions[point], np.array([headings[point].time, time])).tolist()
+            lost += headings[point].turn_lost + now - then
+    return lost
 
 
 def _seen(
     window: Recording,
     oriented: Oriented,
     frame: Frame,
+    headings: Mapping[str, Heading],
     cut: Cut,
     lead: str,
     known: Known,
@@ -145,7 +158,7 @@ def _seen(
     # met: nothing hangs on the verdict of a swing without one.
     as_shot = until <= noted_by(cut.sight.candidate.back, settings)
     moments = placed_cut(cut, verdict, analysis, as_shot=as_shot)
-    wrist = wrist_of(cut, moments)
+    wrist = wrist_of(cut, moments, turn_lost=_wrist_turn_lost(oriented, headings, moments.address))
     wrists = [earlier.wrist for earlier in past if earlier.wrist is not None and earlier.frame == frame]
     table = known.table if known.table_frame == frame else None
     arm = arm_errors(known.calibration)

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
+import numpy as np
+
 from imuswing.errors import SettingsError, require_one_of
 from imuswing.recording.model import BoolArray, FloatArray, frozen_array
 from imuswing.sensors.clocks import ClockLine
+from imuswing.sensors.columns import runs, span_sums
 from imuswing.vocabulary import TRACKED_POINTS
 
 Level = Literal["problem", "advice"]
@@ -70,6 +73,17 @@ class Motion:
             mask = getattr(self, name).view()
             mask.flags.writeable = False
             object.__setattr__(self, name, mask)
+
+
+def turn_lost(motion: Motion, times: FloatArray) -> FloatArray:
+    """How little bridged stretches leave known of where the sensor has turned to: variance (T,) rad² about any one
+    axis, from the start of the motion to each of `times` (T,) s."""
+    first, last = runs(motion.lost | motion.clipped | motion.unusable)
+    error = np.sqrt(np.maximum(motion.gyr_se**2 - motion.gyr_noise**2, 0.0))
+    # Within a stretch the error has one sign; stretches have nothing to do with each other.
+    variance = (span_sums(error, first, last) / motion.rate) ** 2
+    before = np.searchsorted(motion.time[first], times)
+    return np.concatenate(([0.0], np.cumsum(variance)))[before]
 
 
 @dataclass(frozen=True, kw_only=True)
