@@ -51,6 +51,8 @@ LEAST_BEND = float(np.sin(np.deg2rad(10.0)))
 MOST_ASIDE = float(np.cos(np.deg2rad(45.0)))
 """A golf posture that bends less tells nothing; bows that go more to the side of it are no bows (common practice, no
 source)."""
+LEAST_HANGING = float(np.cos(np.deg2rad(25.0)))
+"""Before bowing, a forearm whose roll axis is farther from vertical does not hang (common practice, no source)."""
 FOUND_IN_DATA = "found in the data"
 """The note of an event that nobody marked."""
 MOST_BETWEEN_S = 3.0
@@ -153,7 +155,7 @@ def calibrate(
         elif point == CLUB:
             seen = _club_observations(readings, priors)
         else:
-            seen = _hanging_observations(readings, LEAD_UPPER_ARM, priors)
+            seen = _hanging(readings, LEAD_UPPER_ARM, STAND, priors.stand_arm)
         fitted = align(point, seen)
         if fitted is None and point == LEAD_FOREARM:
             # Its long axis is enough for the backswing's arc and the arm's height.
@@ -241,9 +243,9 @@ def _up_when_hanging(readings: Readings, point: str, address: FloatArray | None)
 def _forearm_observations(
     readings: Readings, address: FloatArray | None, lead_side: LeadSide, priors: CarePriors
 ) -> list[AxisObservation]:
-    seen = _hanging_observations(readings, LEAD_FOREARM, priors)
+    hanging = _hanging(readings, LEAD_FOREARM, STAND, priors.stand_arm)
     across = _across_observations(readings, lead_side, priors)
-    seen += across
+    seen = [*hanging, *across]
     roll = readings.turning.get((FOREARM_ROLL, LEAD_FOREARM))
     if roll is not None:
         # Turning the palm down is positive about Y on a right limb, negative on a left one.
@@ -254,10 +256,12 @@ def _forearm_observations(
         reading = AxisObservation(
             sensor_axis=axis, segment_axis=Y_AXIS, sd=_sd(priors.roll_axis, roll.se), step=FOREARM_ROLL
         )
+        if not hanging:
+            seen += _hanging_before_bowing(readings, axis, priors)
         seen.append(
             replace(reading, loose=_elbow_axis(reading, across, roll.up), loose_sd=_sd(priors.roll_aside, roll.se))
         )
-    elif address is not None and not any(o.step == STAND for o in seen):
+    elif address is not None and not hanging:
         seen.append(AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=priors.address_arm, step="address"))
     return seen
 
@@ -301,7 +305,9 @@ def _hand_observations(
     readings: Readings, address: FloatArray | None, priors: CarePriors, forearm: Alignment | None
 ) -> list[AxisObservation]:
     """As the forearm's; a straight wrist shares the forearm's error of posture, as far as its alignment knows it."""
-    seen = _hanging_observations(readings, LEAD_HAND, priors)
+    seen = _hanging(readings, LEAD_HAND, STAND, priors.stand_arm)
+    if not seen and forearm is not None and BOW in forearm.steps:
+        seen = _hanging(readings, LEAD_HAND, BOW, priors.bow_arm)
     seen = [_as_the_forearm(readings, o, forearm) for o in seen]
     # The wrist is bent from the table's posture, less well laid down.
     step, care = (TABLE, priors.table) if (TABLE, LEAD_HAND) in readings.still else (WRIST_BEND, priors.edge)
@@ -331,11 +337,20 @@ def _as_the_forearm(readings: Readings, seen: AxisObservation, forearm: Alignmen
     return replace(seen, segment_axis=rotate(inverse(forearm.q_sensor_from_segment), still.up), followed=True)
 
 
-def _hanging_observations(readings: Readings, point: str, priors: CarePriors) -> list[AxisObservation]:
-    stand = readings.still.get((STAND, point))
-    if stand is None:
+def _hanging(readings: Readings, point: str, step: str, care: float) -> list[AxisObservation]:
+    still = readings.still.get((step, point))
+    if still is None:
         return []
-    return [AxisObservation(sensor_axis=stand.up, segment_axis=Y_AXIS, sd=_sd(priors.stand_arm, stand.se), step=STAND)]
+    return [AxisObservation(sensor_axis=still.up, segment_axis=Y_AXIS, sd=_sd(care, still.se), step=step)]
+
+
+def _hanging_before_bowing(readings: Readings, roll: FloatArray, priors: CarePriors) -> list[AxisObservation]:
+    """The hanging forearm where `stand` is missing: who bows starts upright, with arms that mostly hang.
+
+    Nobody asks them to, so it counts only where it lies near `roll` (3,), the forearm's long axis as the roll shows it.
+    """
+    seen = _hanging(readings, LEAD_FOREARM, BOW, priors.bow_arm)
+    return [o for o in seen if o.sensor_axis @ roll > LEAST_HANGING]
 
 
 def _club_observations(readings: Readings, priors: CarePriors) -> list[AxisObservation]:

@@ -23,7 +23,8 @@ class CarePriors:
     """SD of what each step shows against the true segment axis, rad.
 
     stand_trunk: standing trunk against vertical.  bow_axis: bowing axis against the trunk's side-to-side axis.
-    stand_arm: hanging forearm or hand against vertical.  table: palm-down forearm or hand against horizontal.
+    stand_arm: hanging forearm or hand against vertical; bow_arm: before bowing, where nothing is said of the arms.
+    table: palm-down forearm or hand against horizontal.
     edge: the same of the forearm before the wrist is bent.  thumb_up: thumb-up forearm against vertical.
     bend_axis: wrist-bending axis against the flexion axis.  roll_axis: turning axis against the forearm's long axis, up
     and down; roll_aside: sideways, where an elbow that bends with the roll tilts it.
@@ -34,6 +35,7 @@ class CarePriors:
     stand_trunk: float = _deg(2.5)
     bow_axis: float = _deg(4.0)
     stand_arm: float = _deg(6.0)
+    bow_arm: float = _deg(10.0)
     table: float = _deg(2.5)
     edge: float = _deg(4.0)
     thumb_up: float = _deg(8.0)
