@@ -27,8 +27,8 @@ from imuswing.cutting import (
 from imuswing.errors import RecordingError
 from imuswing.measures.dictionary import KEY_COLUMNS
 from imuswing.measures.orientations import STEP_S, orientations_table, swing_orientations
-from imuswing.measures.pose import Estimate, SwingMotion, estimate_all
-from imuswing.measures.swing import measure_swing, swing_curves, trunk_rates
+from imuswing.measures.pose import SwingMotion
+from imuswing.measures.swing import measure_swings
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
 from imuswing.orientation.quaternion import FloatArray, multiply
@@ -182,10 +182,8 @@ def _in_part(
     placed = [placed_cut(cut, verdict, settings) for cut, verdict in zip(cuts, judged, strict=True)]
     ties = tie_swings(oriented, calibration, cuts, placed, settings)
     tied = [tied_swing(cut, moments, tie) for cut, moments, tie in zip(cuts, placed, ties, strict=True)]
-    angles = estimate_all(tied, lead_side=recording.lead_side, soft=settings.measures.soft)
     rows, curves, turned = [], [], []
-    for swing, verdict, estimates in zip(tied, judged, angles, strict=True):
-        row, curve = measure_cut(recording, swing, verdict, lead, settings, angles=estimates)
+    for swing, (row, curve) in zip(tied, measure_cuts(recording, tied, judged, lead, settings), strict=True):
         impact = swing.moments.impact
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < impact]
         rows.append(row)
@@ -238,19 +236,24 @@ def tied_swing(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
     return SwingMotion(segments=segments, moments=moments, tie=tie)
 
 
-def measure_cut(
-    recording: Recording,
-    swing: SwingMotion,
-    judged: Judged,
-    lead: str,
-    settings: Settings,
-    *,
-    angles: Mapping[str, Estimate] | None = None,
-) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Row and curves of one swing, without its keys; flags say what is null and why.
+def measure_cuts(
+    recording: Recording, swings: Sequence[SwingMotion], judged: Sequence[Judged], lead: str, settings: Settings
+) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+    """Row and curves of each swing, without its keys; flags say what is null and why."""
+    measured = measure_swings(swings, lead_side=recording.lead_side, settings=settings.measures)
+    found = []
+    for swing, verdict, told in zip(swings, judged, measured, strict=True):
+        row: dict[str, Any] = {
+            "flags": [*_flags(recording, swing, verdict, lead), *told.flags],
+            "kind": KIND_SHOT if verdict.struck else KIND_PRACTICE,
+            **_moment_columns(swing.moments),
+            **told.row,
+        }
+        found.append((row, dict(told.curves)))
+    return found
 
-    angles: of this swing, by `estimate_all`, where they are at hand already.
-    """
+
+def _flags(recording: Recording, swing: SwingMotion, judged: Judged, lead: str) -> list[str]:
     flags = list(judged.flags)
     if lead != LEAD_FOREARM:
         flags.append(f"events_from_{lead.removeprefix('lead_')}")
@@ -259,17 +262,7 @@ def measure_cut(
     if CLUB in recording.sensors:
         # Hanging, the club shows its axis but not which way it faces in the chest's heading; no joint tells either.
         flags.append("shaft_heading_not_tied")
-    lead_side, chosen = recording.lead_side, settings.measures
-    rates = trunk_rates(swing, lead_side=lead_side, settings=chosen)
-    measured, found_flags = measure_swing(swing, lead_side=lead_side, settings=chosen, angles=angles, rates=rates)
-    row: dict[str, Any] = {
-        "flags": flags + found_flags,
-        "kind": KIND_SHOT if judged.struck else KIND_PRACTICE,
-        **_moment_columns(swing.moments),
-        **measured,
-    }
-    curve: dict[str, Any] = dict(swing_curves(swing, lead_side=lead_side, settings=chosen, rates=rates))
-    return row, curve
+    return flags
 
 
 def tie_swings(

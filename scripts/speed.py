@@ -46,8 +46,7 @@ STAGES = {
     "judge": "swing or not, shot or practice, impact",
     "place": "moments",
     "tie_swings": "headings of hand and forearm tied",
-    "estimate_all": "angles with standard errors",
-    "measure_cut": "rates, tempo, curves",
+    "measure_cuts": "angles, rates, tempo with standard errors, curves",
 }
 PURE_METHODS: tuple[Method, ...] = ("mahony", "madgwick", "ekf")
 PURE_SECONDS = 20.0

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray, IntArray, exp, multiply, to_matrix
+from imuswing.orientation.quaternion import FloatArray, IntArray, between, bracket, exp, multiply, to_matrix
 
 ALIGNMENT = slice(0, 3)
 TILT = slice(3, 5)
@@ -192,3 +192,11 @@ class SegmentMotion:
             error_map=replace(self.error_map, sensor_from_segment=self.error_map.sensor_from_segment @ axes),
             error_covariance=error_covariance,
         )
+
+
+def orientations_at(segments: Sequence[SegmentMotion], times: Sequence[FloatArray]) -> FloatArray:
+    """Orientations (N, 4) of segments, each at its own times, one segment after the other; ends are held."""
+    where = [bracket(segment.time, at) for segment, at in zip(segments, times, strict=True)]
+    before = np.concatenate([segment.q[index] for segment, (index, _) in zip(segments, where, strict=True)])
+    after = np.concatenate([segment.q[index + 1] for segment, (index, _) in zip(segments, where, strict=True)])
+    return between(before, after, np.concatenate([fraction for _, fraction in where]))

@@ -13,7 +13,7 @@ from imuswing.body.calibrate import Calibration
 from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
 from imuswing.errors import RecordingError
-from imuswing.lesson import arm_errors, measure_cut, placed_cut, tied_swing, wrist_of
+from imuswing.lesson import arm_errors, measure_cuts, placed_cut, tied_swing, wrist_of
 from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, alignment_changes, frame_of, recalibrated
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
@@ -163,7 +163,7 @@ def _seen(
     table = known.table if known.table_frame == frame else None
     arm = arm_errors(known.calibration)
     tie = None if wrist is None or arm is None else _tie([*wrists[-settings.ties :], wrist], table, arm, settings)
-    row, curve = measure_cut(window, tied_swing(cut, moments, tie), verdict, lead, analysis)
+    row, curve = measure_cuts(window, [tied_swing(cut, moments, tie)], [verdict], lead, analysis)[0]
     return Seen(past=Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups, clocks=clocks), row=row, curve=curve)
 
 

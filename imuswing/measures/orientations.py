@@ -18,9 +18,9 @@ import numpy as np
 
 from imuswing.body import definitions as define
 from imuswing.body.segments import SegmentMotion
+from imuswing.measures.curves import CURVE_MARGIN_S
 from imuswing.measures.dictionary import KEY_COLUMNS, SCHEMA_VERSION
 from imuswing.measures.pose import SwingMotion
-from imuswing.measures.swing import CURVE_MARGIN_S
 from imuswing.orientation.quaternion import FloatArray, exp, multiply, slerp
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, LeadSide
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from imuswing.body import definitions as define
-from imuswing.body.segments import ALIGNMENT, BIAS, SCALE, SegmentMotion
+from imuswing.body.segments import ALIGNMENT, BIAS, SCALE, SegmentMotion, error_maps, orientations_at
 from imuswing.measures.pose import BETWEEN_WEARERS, Estimate, SoftTissue
-from imuswing.orientation.quaternion import FloatArray, cross, rotate, slerp
+from imuswing.orientation.quaternion import FloatArray, IntArray, bracket, cross, inverse, rotate
 from imuswing.sensors.filters import smooth_gaussian
 from imuswing.swings.events import Moments
 from imuswing.vocabulary import LeadSide
@@ -166,29 +167,57 @@ def stall_probability(slowest: Estimate, fastest: Estimate, *, settings: RateSet
     return _normal(margin / max(own, 1e-9))
 
 
-def tilt_rate_at_impact(
-    segment: SegmentMotion, rates: TrunkRates, moments: Moments, *, lead_side: LeadSide, settings: RateSettings
-) -> Estimate:
-    """Rate of change of the shoulder tilt at impact, rad/s."""
-    index = _nearest(rates.time, moments.impact)
-    q = slerp(segment.q, segment.time, np.array([moments.impact]))[0]
-    omega = np.array([np.interp(moments.impact, rates.time, rates.omega[:, k]) for k in range(3)])
-    value = float(define.shoulder_tilt_rate(q, omega, lead_side))
-    around = slice(max(index - 1, 0), index + 2)
-    curve = define.shoulder_tilt_rate(segment.q[around], rates.omega[around], lead_side)
-    slope = float((curve[-1] - curve[0]) / (rates.time[around][-1] - rates.time[around][0]))
+def tilt_rates_at_impact(
+    segments: Sequence[SegmentMotion],
+    rates: Sequence[TrunkRates],
+    moments: Sequence[Moments],
+    *,
+    lead_side: LeadSide,
+    settings: RateSettings,
+) -> list[Estimate]:
+    """Rate of change of the shoulder tilt at impact, rad/s, in each of S swings."""
+    impacts = [np.array([each.impact]) for each in moments]
+    q = orientations_at(segments, impacts)
+    omega = np.stack([_omega_at(each, at) for each, at in zip(rates, impacts, strict=True)])
+    value = define.shoulder_tilt_rate(q, omega, lead_side)
+    index = np.array([_nearest(each.time, when.impact) for each, when in zip(rates, moments, strict=True)])
+    slope = _tilt_slopes(segments, rates, index, lead_side)
     # The rate is the vertical part of omega x s: an error of omega enters through s x up, in segment axes.
-    up = rotate(q * np.array([1.0, -1.0, -1.0, -1.0]), define.Z_AXIS)
+    up = rotate(inverse(q), define.Z_AXIS)
     side = -define.trunk_sign(lead_side) * define.Z_AXIS
     direction = cross(side, up)
-    x, y, z = direction.tolist()
-    variance = _variance(segment, rates, index, (x, y, z), settings)
     # A tilted orientation changes the rate by the turning across it.
     tilted = cross(cross(omega, side), up)
-    variance += float(tilted @ _rotation_covariance(segment, index) @ tilted)
-    skin = settings.skin_se(value, slope, 0.0, rates.fastest)
-    variance += skin**2 + (slope * moments.impact_se) ** 2
-    return Estimate(value=value, se=math.sqrt(variance))
+    by_parameter = (tilted[:, None] @ error_maps(segments, index[:, None])[:, 0])[:, 0]
+    found = []
+    for k, (segment, smoothed, when) in enumerate(zip(segments, rates, moments, strict=True)):
+        x, y, z = direction[k].tolist()
+        variance = _variance(segment, smoothed, int(index[k]), (x, y, z), settings)
+        variance += float(by_parameter[k] @ segment.error_covariance @ by_parameter[k])
+        skin = settings.skin_se(float(value[k]), float(slope[k]), 0.0, smoothed.fastest)
+        variance += skin**2 + (float(slope[k]) * when.impact_se) ** 2
+        found.append(Estimate(value=float(value[k]), se=math.sqrt(variance)))
+    return found
+
+
+def _omega_at(rates: TrunkRates, at: FloatArray) -> FloatArray:
+    """Angular velocity (3,) at a time (1,), straight between samples."""
+    index, fraction = bracket(rates.time, at)
+    before, after = rates.omega[index[0]], rates.omega[index[0] + 1]
+    return np.asarray(before + fraction[0] * (after - before))
+
+
+def _tilt_slopes(
+    segments: Sequence[SegmentMotion], rates: Sequence[TrunkRates], index: IntArray, lead_side: LeadSide
+) -> FloatArray:
+    """(S,) rad/s², how the tilt rate changes from the sample before each index (S,) to the one after it."""
+    last = np.array([len(each.time) - 1 for each in rates])
+    ends = np.stack((np.maximum(index - 1, 0), np.minimum(index + 1, last)), axis=1)
+    q = np.stack([segment.q[own] for segment, own in zip(segments, ends, strict=True)])
+    omega = np.stack([each.omega[own] for each, own in zip(rates, ends, strict=True)])
+    time = np.stack([each.time[own] for each, own in zip(rates, ends, strict=True)])
+    curve = define.shoulder_tilt_rate(q, omega, lead_side)
+    return np.asarray((curve[:, 1] - curve[:, 0]) / (time[:, 1] - time[:, 0]))
 
 
 def _own_se(rate: Estimate, settings: RateSettings) -> float:
@@ -250,11 +279,6 @@ def _draws(length: float) -> FloatArray:
     both = np.concatenate((draws, -draws))
     both.flags.writeable = False
     return both
-
-
-def _rotation_covariance(segment: SegmentMotion, index: int) -> FloatArray:
-    e = segment.error_map[index]
-    return np.asarray(e @ segment.error_covariance @ e.T)
 
 
 def _variance(

@@ -1,23 +1,19 @@
-"""One swing's row and curves from its segments in motion and its moments."""
+"""Rows and curves of swings from their segments in motion and their moments."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from imuswing.body import definitions as define
 from imuswing.measures import rates as trunk
-from imuswing.measures.pose import Estimate, SoftTissue, SwingMotion, estimate_angles, left_out
+from imuswing.measures.curves import Curves, swing_curves
+from imuswing.measures.pose import Estimate, SoftTissue, SwingMotion, estimate_all, left_out
 from imuswing.measures.rates import RateSettings, TrunkRates
-from imuswing.orientation.quaternion import FloatArray, slerp
 from imuswing.swings.events import Moments
-from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, LeadSide
-
-CURVE_MARGIN_S = 0.5
-"""Curves run from this long before takeaway to this long after finish."""
+from imuswing.vocabulary import CHEST, LEAD_FOREARM, PELVIS, LeadSide
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,78 +40,67 @@ def trunk_rates(swing: SwingMotion, *, lead_side: LeadSide, settings: MeasureSet
     }
 
 
-def measure_swing(
-    swing: SwingMotion,
-    *,
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """Result columns of section "measures" of one swing (degrees and seconds), the flags that explain what is null, and
+    its curves."""
+
+    row: dict[str, float | str | None]
+    flags: list[str]
+    curves: Curves
+
+
+def measure_swings(swings: Sequence[SwingMotion], *, lead_side: LeadSide, settings: MeasureSettings) -> list[Measured]:
+    """All that is measured of each swing; what can be is worked out for all of them together."""
+    angles = estimate_all(swings, lead_side=lead_side, soft=settings.soft)
+    rates = [trunk_rates(swing, lead_side=lead_side, settings=settings) for swing in swings]
+    tilts = _tilt_rates(swings, rates, lead_side, settings)
+    told = [_measured(swing, angles[k], rates[k], tilts.get(k), settings) for k, swing in enumerate(swings)]
+    curves = swing_curves(swings, rates, lead_side=lead_side)
+    return [Measured(row=row, flags=flags, curves=curve) for (row, flags), curve in zip(told, curves, strict=True)]
+
+
+def _tilt_rates(
+    swings: Sequence[SwingMotion],
+    rates: Sequence[Mapping[str, TrunkRates]],
     lead_side: LeadSide,
     settings: MeasureSettings,
-    angles: Mapping[str, Estimate] | None = None,
-    rates: Mapping[str, TrunkRates] | None = None,
-) -> tuple[dict[str, float | str | None], list[str]]:
-    """Result columns of section "measures" (degrees and seconds) and the flags that explain what is null.
+) -> dict[int, Estimate]:
+    """By the swing's number, the shoulder tilt's rate at impact, of those with a chest."""
+    held = [k for k, swing in enumerate(swings) if CHEST in swing.segments]
+    if not held:
+        return {}
+    found = trunk.tilt_rates_at_impact(
+        [swings[k].segments[CHEST] for k in held],
+        [rates[k][CHEST] for k in held],
+        [swings[k].moments for k in held],
+        lead_side=lead_side,
+        settings=settings.rates,
+    )
+    return dict(zip(held, found, strict=True))
 
-    angles, rates: of this swing, by `pose.estimate_all` and `trunk_rates`, where they are at hand already.
-    """
+
+def _measured(
+    swing: SwingMotion,
+    angles: Mapping[str, Estimate],
+    rates: Mapping[str, TrunkRates],
+    tilt_rate: Estimate | None,
+    settings: MeasureSettings,
+) -> tuple[dict[str, float | str | None], list[str]]:
     row: dict[str, float | str | None] = {}
     flags: list[str] = []
-    if angles is None:
-        angles = estimate_angles(swing.segments, swing.moments, lead_side=lead_side, tie=swing.tie, soft=settings.soft)
     for name, estimate in angles.items():
         if not _put(row, f"{name}_deg", estimate, math.degrees(1.0), settings.worst_angle):
             flags.append(f"{name}_too_uncertain")
     flags += [f"{name}_too_uncertain" for name in left_out(swing, angles)]
-    if rates is None:
-        rates = trunk_rates(swing, lead_side=lead_side, settings=settings)
     for point, smoothed in rates.items():
-        _put_trunk_rates(row, flags, point, swing, smoothed, lead_side, settings)
+        _put_trunk_rates(row, flags, point, swing, smoothed, settings)
+    if tilt_rate is not None:
+        _put(row, "shoulder_tilt_rate_impact_dps", tilt_rate, math.degrees(1.0), settings.worst_rate)
     if LEAD_FOREARM in swing.segments:
         _put_tempo(row, swing.moments)
     flags += _sample_flags(swing)
     return row, flags
-
-
-def swing_curves(
-    swing: SwingMotion,
-    *,
-    lead_side: LeadSide,
-    settings: MeasureSettings,
-    rates: Mapping[str, TrunkRates] | None = None,
-) -> dict[str, FloatArray]:
-    """Curves on even steps, `time_s` 0 at impact, from 0.5 s before takeaway to 0.5 s after finish, in degrees.
-
-    rates: of this swing, by `trunk_rates`, where they are at hand already.
-    """
-    if rates is None:
-        rates = trunk_rates(swing, lead_side=lead_side, settings=settings)
-    moments = swing.moments
-    lead = swing.segments.get(LEAD_FOREARM) or next(iter(swing.segments.values()))
-    first = max(moments.takeaway - CURVE_MARGIN_S, *(s.time[0] for s in swing.segments.values()))
-    last = min(moments.finish + CURVE_MARGIN_S, *(s.time[-1] for s in swing.segments.values()))
-    steps = np.arange(math.ceil((first - moments.impact) * lead.rate), int((last - moments.impact) * lead.rate) + 1)
-    time = moments.impact + steps / lead.rate
-    curves: dict[str, FloatArray] = {"time_s": steps / lead.rate}
-    q = {point: slerp(s.q, s.time, time) for point, s in swing.segments.items()}
-    at = np.array([moments.address])
-    for point, prefix in ((CHEST, "chest"), (PELVIS, "pelvis")):
-        if point not in q:
-            continue
-        segment = swing.segments[point]
-        smoothed = rates[point]
-        address = slerp(segment.q, segment.time, at)
-        curves[f"{prefix}_turn_rate_dps"] = np.rad2deg(np.interp(time, smoothed.time, smoothed.turn_rate))
-        turn = np.unwrap(define.trunk_turn(q[point], address, lead_side))
-        curves[f"{prefix}_turn_deg"] = np.rad2deg(turn)
-        if point == CHEST:
-            line = define.address_line(address, lead_side)
-            curves["shoulder_tilt_deg"] = np.rad2deg(define.shoulder_tilt(q[point], lead_side))
-            curves["chest_lean_deg"] = np.rad2deg(define.chest_lean(q[point], line))
-    if LEAD_FOREARM in q:
-        if LEAD_HAND in q and swing.tie is not None:
-            flexion, ulnar = define.wrist_angles_free_of_roll(q[LEAD_FOREARM], q[LEAD_HAND], lead_side)
-            curves["wrist_flexion_deg"] = np.rad2deg(flexion)
-            curves["wrist_ulnar_deg"] = np.rad2deg(ulnar)
-        curves["arm_height_deg"] = np.rad2deg(define.arm_height(q[LEAD_FOREARM]))
-    return curves
 
 
 def _put(
@@ -134,7 +119,6 @@ def _put_trunk_rates(
     point: str,
     swing: SwingMotion,
     rates: TrunkRates,
-    lead_side: LeadSide,
     settings: MeasureSettings,
 ) -> None:
     segment, moments, to_deg = swing.segments[point], swing.moments, math.degrees(1.0)
@@ -155,8 +139,6 @@ def _put_trunk_rates(
         _put(row, "chest_continuity", ratio, 1.0)
     row["chest_verdict"] = trunk.verdict(ratio, settings=settings.rates)
     row["chest_stall_probability"] = trunk.stall_probability(slowest, fastest, settings=settings.rates)
-    tilt = trunk.tilt_rate_at_impact(segment, rates, moments, lead_side=lead_side, settings=settings.rates)
-    _put(row, "shoulder_tilt_rate_impact_dps", tilt, to_deg, worst)
 
 
 def _put_tempo(row: dict[str, float | str | None], moments: Moments) -> None:

@@ -18,7 +18,7 @@ from imuswing.body.tie import Tie
 from imuswing.lesson import Lesson, analyze
 from imuswing.measures.dictionary import MEASURES
 from imuswing.measures.pose import SwingMotion
-from imuswing.measures.swing import MeasureSettings, measure_swing
+from imuswing.measures.swing import MeasureSettings, measure_swings
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import Recording
 from imuswing.simulate import errors_of, simulate_recording
@@ -276,9 +276,9 @@ def one_swing(headings: dict[str, float], common: float = 0.0) -> SwingMotion:
 )
 def test_where_north_is_does_not_matter(common: float, chest: float, side: LeadSide) -> None:
     # Without a magnetometer the earth's heading is arbitrary, and the chest's has nothing to do with the arm's.
-    first, flags = measure_swing(one_swing({}), lead_side=side, settings=MeasureSettings())
-    second, other_flags = measure_swing(one_swing({"chest": chest}, common), lead_side=side, settings=MeasureSettings())
-    assert flags == other_flags
-    assert first.keys() == second.keys()
-    for name, value in first.items():
-        assert second[name] == (pytest.approx(value, abs=1e-5) if isinstance(value, float) else value), name
+    swings = [one_swing({}), one_swing({"chest": chest}, common)]
+    first, second = measure_swings(swings, lead_side=side, settings=MeasureSettings())
+    assert first.flags == second.flags
+    assert first.row.keys() == second.row.keys()
+    for name, value in first.row.items():
+        assert second.row[name] == (pytest.approx(value, abs=1e-5) if isinstance(value, float) else value), name

@@ -20,7 +20,7 @@ from imuswing.measures.rates import (
     slowest_through,
     smooth_rates,
     stall_probability,
-    tilt_rate_at_impact,
+    tilt_rates_at_impact,
     turn_rate_at_impact,
     verdict,
 )
@@ -208,11 +208,20 @@ def test_the_tilt_rate_is_the_slope_of_the_tilt(side: LeadSide) -> None:
     rotations = UPRIGHT_TRUNK * Rotation.from_euler("ZXY", angles, degrees=True)
     segment = make_segment("chest", rotations, rate=RATE)
     rates = smooth_rates(segment, lead_side=side, settings=SETTINGS)
-    told = tilt_rate_at_impact(segment, rates, WHEN, lead_side=side, settings=SETTINGS).value
+    moments = [WHEN, replace(WHEN, impact=IMPACT_S + 0.2)]
+    found = tilt_rates_at_impact([segment] * 2, [rates] * 2, moments, lead_side=side, settings=SETTINGS)
     tilt = shoulder_tilt(scalar_first(rotations), side)
-    index = round(IMPACT_S * RATE)
-    slope = (tilt[index + 1] - tilt[index - 1]) * RATE / 2.0
-    assert np.degrees(told) == pytest.approx(np.degrees(slope), abs=0.5)
+    for when, told in zip(moments, found, strict=True):
+        index = round(when.impact * RATE)
+        slope = (tilt[index + 1] - tilt[index - 1]) * RATE / 2.0
+        assert np.degrees(told.value) == pytest.approx(np.degrees(slope), abs=0.5)
+
+    # An impact that may be off by 5 ms counts by the slope of that slope.
+    late = replace(moments[1], impact_se=0.005)
+    smooth = smooth_rates(segment, lead_side=side, settings=NO_SKIN)
+    told = tilt_rates_at_impact([segment], [smooth], [late], lead_side=side, settings=NO_SKIN)[0]
+    bend = (tilt[index + 1] - 2.0 * tilt[index] + tilt[index - 1]) * RATE**2
+    assert told.se == pytest.approx(0.005 * abs(bend), rel=0.1)
 
 
 def spoilt(omega: FloatArray, segment: SegmentMotion, rng: np.random.Generator, count: int) -> FloatArray:
