@@ -38,11 +38,13 @@ class SlipSettings:
     """When a step counts (common practice, no source).
 
     least_angle: of the step.  least_ratio: step over its own standard error.  least_swings: on either side.
+    rest_ratio: the same of the rests: e^(−½ · 2.45²), one in twenty, pass it by chance, as a step has two directions.
     agree: how far the two series' turned directions may differ.  posture: SD of a mean posture, rad.
     """
 
     least_angle: float = _rad(4.0)
     least_ratio: float = 5.0
+    rest_ratio: float = 2.45
     least_swings: int = 2
     agree: float = _rad(6.0)
     posture: float = _rad(2.0)
@@ -114,19 +116,16 @@ def find_slip(
             best = (step / error, split)
     if best is None:
         return None
-    split = best[1]
-    if tracked_point not in TRUNK_POINTS:
-        return Slip(
-            time=0.5 * float(address_times[split - 1] + address_times[split]),
-            angle=_step(address_ups[:split], address_ups[split:])[0],
-        )
+    split = _each_on_its_side(address_ups, best[1], least=settings.least_swings)
     time = 0.5 * float(address_times[split - 1] + address_times[split])
+    if tracked_point not in TRUNK_POINTS:
+        return Slip(time=time, angle=_step(address_ups[:split], address_ups[split:])[0])
     before, after = rest_ups[rest_times < time], rest_ups[rest_times > time]
     if min(len(before), len(after)) < settings.least_rests:
         return None
     pairs = [(_mean(address_ups[:split]), _mean(address_ups[split:])), (_mean(before), _mean(after))]
     rest_step, rest_error = _step(before, after)
-    if rest_step < 0.5 * settings.least_angle or rest_step < 2.0 * rest_error:
+    if rest_step < 0.5 * settings.least_angle or rest_step < settings.rest_ratio * rest_error:
         return None
     fitted = align(
         tracked_point,
@@ -195,6 +194,19 @@ def _step(before: FloatArray, after: FloatArray) -> tuple[float, float]:
     first, second = _mean(before), _mean(after)
     error = float(np.hypot(_error(before, first), _error(after, second)))
     return _between(first, second), error
+
+
+def _each_on_its_side(ups: FloatArray, split: int, *, least: int) -> int:
+    """The split of directions (K, 3) in time, near a first one, that leaves each nearer to the middle of its own side.
+
+    A median hardly minds one direction of the other side, so that the sharpest step alone may miss where it was by one.
+    Both middles are those of the first split (one step of k-medians: Lloyd 1982, IEEE Trans Inf Theory 28:129, from
+    memory).
+    """
+    before, after = _mean(ups[:split]), _mean(ups[split:])
+    nearer = np.array([_between(up, after) - _between(up, before) for up in ups])
+    gain = np.cumsum(nearer)[least - 1 : len(ups) - least]
+    return least + int(np.argmax(gain))
 
 
 def _between(u: FloatArray, v: FloatArray) -> float:
