@@ -28,7 +28,7 @@ class Shape:
     follow_deg: float
     chest_top_deg: float
     chest_impact_deg: float
-    chest_starts_s: float  # after the arm
+    chest_starts_s: float  # after the arm; before it where negative
     chest_leads_s: float  # the chest turns back before the arm does
     chest_peak_at: float  # share of the downswing
     continuity: float
@@ -93,7 +93,7 @@ def draw_golfer(rng: np.random.Generator, kind: str | None = None) -> Golfer:
         "ulnar_impact": ulnar_address + rng.normal(2, 5),
         "hands_ahead": rng.uniform(0, 9),
         "plane": rng.normal(0, 4),
-        "starts": rng.uniform(0.01, 0.12) * habits["back"],
+        "starts": rng.uniform(-0.08, 0.12) * habits["back"],
         "leads": rng.uniform(0.0, 0.06),
         "peak_at": rng.uniform(0.55, 0.9),
         "shift": rng.uniform(0.01, 0.06) * (0.4 + 0.6 * effort),

@@ -24,7 +24,7 @@ STALLED_UNDER = 0.4  # the contract's limit of the verdict
 RESAMPLES = 500
 HEADS = ("bias", "rmse", "95 %", "change", "se")
 MOMENTS = ("takeaway_s", "top_s", "impact_s", "finish_s")
-LABELS = ("kind", "participant", "lead_side", "task", "rate_hz", "meaning", "slip", "steps", "block")
+LABELS = ("kind", "participant", "lead_side", "task", "rate_hz", "meaning", "slip", "steps", "block", "fat")
 
 
 def analyze(out: Path) -> pd.DataFrame:
@@ -146,16 +146,15 @@ def table(figures: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def main() -> None:
-    args = vars(simulate.parser().parse_args())
-    out: Path = args["out"]
-    truth = simulate.simulate(**args)
+def run(out: Path, **settings: Any) -> dict[str, Any]:
+    """Simulates, analyses, scores and keeps the figures in `out`; `settings` as `simulate` takes them."""
+    truth = simulate.simulate(out, **settings)
     figures, matched = score(truth, analyze(out))
-    figures["settings"] = {k: v for k, v in args.items() if k != "out"}
+    figures["settings"] = settings
     (out / "score.json").write_text(json.dumps(figures, indent=1))
     matched.to_parquet(out / "matched.parquet")
-    print(table(figures))
+    return figures
 
 
 if __name__ == "__main__":
-    main()
+    print(table(run(**vars(simulate.parser().parse_args()))))

@@ -20,11 +20,21 @@ from independent.routine import STEPS, Marks, routine
 from independent.sensors import POINTS, Happening, Record, record
 from independent.skeleton import bones
 from independent.swing import Stroke, address, false_start, swing, waggle
-from independent.timeline import Pose, Timeline, add_sway, walk
+from independent.timeline import Pose, Timeline, add_sway, place_ball, walk, wipe
 from independent.truth import MOMENTS, true_row
 
+Hits = list[tuple[float, float]]  # seconds of the timeline, share of a full shot
 
-def session(root: Path, participant: str, seed: tuple[int, int], *, size: dict[str, float], shots: int) -> pd.DataFrame:
+
+def session(
+    root: Path,
+    participant: str,
+    seed: tuple[int, int],
+    *,
+    size: dict[str, float],
+    shots: int,
+    left_out: Iterable[str] = (),
+) -> pd.DataFrame:
     """Writes one golfer's session; returns the truth, moments on the clock of the first tracking system."""
     rng = np.random.default_rng(seed)
     golfer = draw_golfer(rng)
@@ -32,16 +42,19 @@ def session(root: Path, participant: str, seed: tuple[int, int], *, size: dict[s
     line = Timeline()
     line.move(7.0)
     taps = _tap(line, move)
-    marks = routine(line, move, size["pose"] * (1.0 if size["pose"] < 2 else 0.8), _left_out(look, size["steps"]))
+    marks = routine(
+        line, move, size["pose"] * (1.0 if size["pose"] < 2 else 0.8), (*left_out, *_left_out(look, size["steps"]))
+    )
     strokes, pauses = _lesson(line, golfer, move, shots, size["soft"])
     taps += _tap(line, move)
     line.move(1.5)
     chunk = line.sampled()
     add_sway(chunk, np.random.default_rng([*seed, 3]), size["sway"])
     skeleton = bones(chunk, golfer.height_m)
+    hits, fat = _hits(strokes, size, look)
     happening = Happening(
         taps_s=taps,
-        strokes=_hits(strokes, size["soft"], look),
+        strokes=hits,
         slips=_slips(pauses, size["slip"], look),
     )
     records = record(skeleton, chunk, happening, size, golfer.lead_side, np.random.default_rng([*seed, 4]))
@@ -54,9 +67,10 @@ def session(root: Path, participant: str, seed: tuple[int, int], *, size: dict[s
     layout.write(root, participant, golfer.kind, records, events, units)
     slipped = ",".join(where for where, _, _ in happening.slips) or "none"
     about = {"participant": participant, "lead_side": golfer.lead_side, "task": golfer.kind, "rate_hz": first.rate_hz}
+    about |= {f"offset_{r.point}_s": r.start_s - first.start_s for r in records[1:]}
     about |= {"meaning": first.meaning, "slip": slipped, "steps": ",".join(m[2] for m in marks)}
     rows["block"] = [_block(i, len(strokes)) for i in range(len(strokes))]
-    return rows.assign(**about)
+    return rows.assign(fat=fat, **about)
 
 
 def _tap(line: Timeline, rng: np.random.Generator) -> list[float]:
@@ -81,6 +95,9 @@ def _lesson(
     for _ in range(shots):
         pauses.append(line.now_s)
         walk(line, rng, rng.uniform(2.0, 4.0))
+        for busy in (place_ball, wipe):
+            if rng.random() < 0.4:
+                busy(line, rng)
         for practice in (True, False) if rng.random() < 0.35 else (False,):
             shape = draw_shape(rng, golfer, practice=practice, soft=rng.random() < 0.15 * soft)  # type: ignore[arg-type]
             rested = replace(Pose(), heading=line.pose.heading, hip=line.pose.hip)
@@ -102,15 +119,19 @@ def _changes(pose: Pose) -> dict[str, object]:
     return {name: getattr(pose, name) for name in ("trunk", "forearm", "upper", "wrist", "pron")}
 
 
-def _hits(strokes: list[Stroke], soft: float, rng: np.random.Generator) -> list[tuple[float, float]]:
-    """When and how hard the club was stopped; in fat shots the turf comes 8 to 20 ms before the ball."""
-    hits = []
+def _hits(strokes: list[Stroke], size: dict[str, float], rng: np.random.Generator) -> tuple[Hits, list[bool]]:
+    """When and how hard the club was stopped, and which shots were fat: the turf comes 8 to 20 ms before the ball."""
+    hits, fat = [], []
     for stroke in strokes:
+        fat.append(False)
         if stroke.shape.shock > 0.0:
             hits.append((stroke.impact / RATE_HZ, stroke.shape.shock))
-            if rng.random() < 0.1 * soft:
+            if rng.random() < 0.1 * size["soft"]:
+                fat[-1] = True
                 hits.append((stroke.impact / RATE_HZ - rng.uniform(0.008, 0.02), 0.8 * stroke.shape.shock))
-    return hits
+        elif rng.random() < 0.15 * size["brush"]:  # much softer than a shot (assumption)
+            hits.append((stroke.impact / RATE_HZ, rng.uniform(0.03, 0.12)))
+    return hits, fat
 
 
 def _slips(pauses: list[float], size: float, rng: np.random.Generator) -> list[tuple[str, float, np.ndarray]]:
@@ -152,12 +173,20 @@ def _block(index: int, count: int) -> str:
 
 
 def simulate(
-    out: Path, *, level: str, golfers: int, shots: int, seed: int, without: Iterable[str] = (), only: Iterable[str] = ()
+    out: Path,
+    *,
+    level: str,
+    golfers: int,
+    shots: int,
+    seed: int,
+    without: Iterable[str] = (),
+    only: Iterable[str] = (),
+    left_out: Iterable[str] = (),
 ) -> pd.DataFrame:
     """All golfers of a level into `out`; returns their truth."""
     size = errors.sizes(level, without, only)
     root = out / "dataset"
-    tables = [session(root, f"I{g:03d}", (seed, g), size=size, shots=shots) for g in range(golfers)]
+    tables = [session(root, f"I{g:03d}", (seed, g), size=size, shots=shots, left_out=left_out) for g in range(golfers)]
     layout.start_dataset(root, {t["participant"].iloc[0]: t["lead_side"].iloc[0] for t in tables})
     truth = pd.concat(tables, ignore_index=True)
     truth.to_parquet(out / "truth.parquet")
@@ -174,6 +203,7 @@ def parser() -> argparse.ArgumentParser:
     named = ", ".join(errors.SOURCES)
     p.add_argument("--without", nargs="*", default=[], choices=errors.SOURCES, metavar="SOURCE", help=f"of: {named}")
     p.add_argument("--only", nargs="*", default=[], choices=errors.SOURCES, metavar="SOURCE", help="all others off")
+    p.add_argument("--left-out", nargs="*", default=[], choices=STEPS, help="routine steps nobody does")
     return p
 
 

@@ -56,7 +56,7 @@ def swing(line: Timeline, golfer: Golfer, shape: Shape, hold_s: float) -> Stroke
     rate, t_chest = _chest_rate(golfer, shape)
     t_end = max(t_arm, t_chest) + hold_s
     t = np.arange(round(t_end * RATE_HZ)) / RATE_HZ
-    arm = _arm(shape, speed, t1, t2, t_arm, t)
+    arm = _arm(shape, speed, max(-shape.chest_starts_s, 0.0), t1, t2, t_arm, t)
     wrist, roll = _wrist_and_roll(shape, t1, t2, t)
     to_wrist = -first.forearm.as_matrix()[:, 1]
     normal = np.cross(to_wrist, TO_TARGET)
@@ -90,12 +90,12 @@ def _earth(pose: Pose, vector: Floats) -> Floats:
     return np.asarray(Rotation.from_rotvec([0, 0, np.radians(pose.heading)]).apply(vector))
 
 
-def _arm(shape: Shape, speed: float, t1: float, t2: float, t_arm: float, t: Floats) -> Floats:
+def _arm(shape: Shape, speed: float, t0: float, t1: float, t2: float, t_arm: float, t: Floats) -> Floats:
     """The arm's angle on its plane, deg: back, down with the greatest speed a little before impact, through."""
     # Above 6 arcs / t1^2 the quintic would set out slowly, below 3 arcs / (t2 - t1)^2 it comes down without a bump.
-    pull = shape.arm_top_pull * shape.arc_deg * min(3.0 / (t2 - t1) ** 2, 6.0 / t1**2)
+    pull = shape.arm_top_pull * shape.arc_deg * min(3.0 / (t2 - t1) ** 2, 6.0 / (t1 - t0) ** 2)
     return quintic(
-        [0.0, t1, t2, t_arm],
+        [t0, t1, t2, t_arm],
         [
             [0, 0, 0],
             [-shape.arc_deg, 0, pull],
@@ -121,7 +121,7 @@ def _chest_rate(golfer: Golfer, shape: Shape) -> tuple[ChestRate, float]:
             (slow + 0.12, min(0.95, shape.continuity + shape.recovery)),
             (slow + 0.55, 0.0),
         ]
-    starts = shape.chest_starts_s
+    starts = max(shape.chest_starts_s, 0.005)
     times = [0.0, starts, starts + 0.5 * (change - starts), change, *(s for s, _ in after)]
     rates = [0.0, 0.0, -1.0, 0.0, *(r for _, r in after)]
     return ChestRate(times, rates, change, t2, shape.chest_top_deg, shape.chest_impact_deg), times[-1]

@@ -98,9 +98,30 @@ def walk(line: Timeline, rng: np.random.Generator, seconds: float) -> None:
     line.add(chunk, goal)
 
 
+def place_ball(line: Timeline, rng: np.random.Generator) -> None:
+    """Bends down, moves the ball about with the lead hand, comes up."""
+    first = line.pose
+    down = np.array([rng.uniform(55, 80), rng.uniform(-10, 5), rng.uniform(-20, 20)])
+    reach = forearm_frame([0.4, 0.1, -1.0], [0.3, 0.5, -0.6])
+    line.move(rng.uniform(0.8, 1.4), trunk=down, forearm=reach, pron=45.0)
+    for _ in range(rng.integers(1, 4)):
+        nudge = Rotation.from_rotvec(np.radians(rng.normal(0, 8, 3)))
+        line.move(rng.uniform(0.2, 0.4), forearm=nudge * reach, wrist=rng.normal(0, 12, 2))
+    line.move(rng.uniform(0.8, 1.4), trunk=first.trunk, forearm=first.forearm, wrist=first.wrist, pron=first.pron)
+
+
+def wipe(line: Timeline, rng: np.random.Generator) -> None:
+    """The lead hand to the forehead and back, briskly: fast, but no swing."""
+    first = line.pose
+    up = forearm_frame([0.2, 0.5, 1.0], [-1.0, 0.2, 0.2])
+    line.move(rng.uniform(0.5, 0.8), forearm=up, upper=np.array([0.6, 0.1, -0.7]), pron=30.0)
+    line.move(rng.uniform(0.2, 0.6), wrist=rng.normal(0, 15, 2))
+    line.move(rng.uniform(0.5, 0.8), forearm=first.forearm, upper=first.upper, wrist=first.wrist, pron=first.pron)
+
+
 def add_sway(chunk: Chunk, rng: np.random.Generator, size: float) -> None:
     """Nobody is still: trunk 0.3 deg of sway below 0.4 Hz, breathing 0.4 deg, arm and wrist 0.25 deg, tremor of some
-    0.03 deg at 8 to 10 Hz (physiological tremor 8 to 12 Hz, from memory; sizes are assumptions)."""
+    0.02 deg at 6 to 11 Hz (physiological tremor 8 to 12 Hz, from memory; sizes are assumptions)."""
     if size == 0.0:
         return
     n = len(chunk["heading"])
@@ -108,7 +129,7 @@ def add_sway(chunk: Chunk, rng: np.random.Generator, size: float) -> None:
     breath = 0.4 * np.sin(2 * np.pi * rng.uniform(0.2, 0.3) * t)
     chunk["trunk"] = chunk["trunk"] + size * 0.3 * wander(rng, n, 0.4, 3)
     chunk["trunk"][:, 0] += size * breath
-    tremor = 0.03 * (wander(rng, n, 11.0, 3) - wander(rng, n, 6.0, 3))
+    tremor = 0.015 * (wander(rng, n, 11.0, 3) - wander(rng, n, 6.0, 3))
     arm = size * (0.25 * wander(rng, n, 0.8, 3) + tremor)
     chunk["quat"] = (Rotation.from_quat(chunk["quat"]) * Rotation.from_rotvec(np.radians(arm))).as_quat()
     chunk["wrist"] = chunk["wrist"] + size * 0.25 * wander(rng, n, 0.8, 2)
