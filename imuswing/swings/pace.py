@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray, length
-from imuswing.sensors.columns import finite_rows, median
+from imuswing.sensors.columns import finite_rows
 from imuswing.swings.moments import parabola_vertex
-from imuswing.swings.surprise import ShockWindow
+from imuswing.swings.surprise import ShockWindow, usual_step
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,10 +41,9 @@ def clues(swings: Sequence[Sequence[ShockWindow]], backs: Sequence[float], *, se
     found = np.full((len(swings), len(points)), np.nan)
     for column, point in enumerate(points):
         held = [(k, w) for k, swing in enumerate(swings) for w in swing if w.tracked_point == point]
-        steps = np.concatenate([np.diff(window.time) for _, window in held])
-        if not len(steps):
+        step, reach = usual_step([window for _, window in held]), settings.around_s + 4.0 * settings.smooth_s
+        if np.isnan(step):
             continue
-        step, reach = median(steps), settings.around_s + 4.0 * settings.smooth_s
         after = np.arange(-reach, reach, min(step, 0.005))
         longest_gap = max(settings.longest_gap_s, 2.5 * step)
         even = [(k, gyr) for k, w in held if (gyr := _evenly(w, backs[k] + after, longest_gap)) is not None]

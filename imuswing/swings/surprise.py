@@ -20,6 +20,9 @@ from imuswing.sensors.columns import median
 AXES = 3
 """Channels of one accelerometer or gyroscope."""
 
+CHUNK = 8192
+"""So many samples are summed at a time."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class SurpriseSettings:
@@ -132,25 +135,39 @@ class _Rows:
     @classmethod
     def of(cls, windows: Sequence[ShockWindow], quantity: str) -> _Rows:
         count = np.array([len(w.time) for w in windows])
-        inside = np.arange(count.max()) < count[:, None]
-        time, values = np.full(inside.shape, np.inf), np.zeros((*inside.shape, AXES))
-        full = np.zeros(inside.shape, np.bool_)
-        time[inside] = np.concatenate([w.time for w in windows])
-        values[inside] = np.concatenate([getattr(w, quantity) for w in windows])
-        full[inside] = np.concatenate([getattr(w, f"{quantity}_full") for w in windows])
+        shape = len(windows), int(count.max())
+        time, values, full = np.full(shape, np.inf), np.zeros((*shape, AXES)), np.zeros(shape, np.bool_)
+        for k, window in enumerate(windows):
+            own = slice(0, count[k])
+            time[k, own], values[k, own] = window.time, getattr(window, quantity)
+            full[k, own] = getattr(window, f"{quantity}_full")
         gone = ~np.isfinite(values[..., 0] + values[..., 1] + values[..., 2])
         for k in np.flatnonzero(gone.any(axis=1)).tolist():
             values[k, : count[k]] = _bridged(values[k, : count[k]], gone[k, : count[k]])
-        # Which channels are at the limit: those as large as the largest one of the full rows.
-        size = np.abs(values)
-        limit = np.where(full[..., None], size, -np.inf).max(axis=(1, 2))
         return cls(
             time=time,
-            step=median(np.concatenate([np.diff(w.time) for w in windows])),
+            step=usual_step(windows),
             values=values,
-            lost=gone | ~inside,
-            full=full[..., None] & (size >= 0.97 * limit[:, None, None]),
+            lost=gone | np.isinf(time),
+            full=_channels_full(values, full),
         )
+
+
+def usual_step(windows: Sequence[ShockWindow]) -> float:
+    """Median step, s, between the rows of windows; NaN where none has two."""
+    time = np.concatenate([window.time for window in windows])
+    seams = np.cumsum([len(window.time) for window in windows])[:-1]
+    steps = np.delete(time[1:] - time[:-1], seams[(seams > 0) & (seams < len(time))] - 1)
+    return median(steps) if len(steps) else np.nan
+
+
+def _channels_full(values: FloatArray, full: BoolArray) -> BoolArray:
+    """Channels (S, M, 3) of full rows (S, M) that are at the limit: as large as the largest one of these rows."""
+    if not full.any():
+        return np.zeros(values.shape, np.bool_)
+    size = np.abs(values)
+    limit = np.where(full[..., None], size, -np.inf).max(axis=(1, 2))
+    return np.asarray(full[..., None] & (size >= 0.97 * limit[:, None, None]))
 
 
 def _bridged(values: FloatArray, lost: BoolArray) -> FloatArray:
@@ -173,19 +190,31 @@ def _fit(rows: _Rows, spans: FloatArray, settings: SurpriseSettings) -> tuple[Fl
     if fewer < 2:
         return None
     flat, sample = rows.values.reshape(-1, AXES), rows.values.shape[1] * swing + later + order
-    now = flat[sample].ravel()
-    past = np.stack([flat[sample - back].ravel() for back in range(1, fewer + 1)])
+    now = flat.take(sample, axis=0).ravel()
+    past = np.stack([flat.take(sample - back, axis=0).ravel() for back in range(1, fewer + 1)])
     weight: FloatArray = np.ones(len(now))
     ridge = 1e-9 * np.eye(fewer) * float(np.sum(past * past)) / fewer
     spread = 0.0
     coefficients = np.zeros(fewer)
     for _ in range(settings.rounds):
-        weighted = past * weight
-        coefficients = np.asarray(np.linalg.solve(weighted @ past.T + ridge, weighted @ now), dtype=np.float64)
+        normal, right = _normal_equations(past, now, weight)
+        coefficients = np.asarray(np.linalg.solve(normal + ridge, right), dtype=np.float64)
         residual = now - coefficients @ past
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
+        spread = max(1.4826 * median(np.abs(residual)), 1e-9)
         weight = 1.0 / (1.0 + (residual / (settings.outlier * spread)) ** 2)
     return coefficients, spread
+
+
+def _normal_equations(past: FloatArray, now: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Weighted sums (P, P) of products of past (P, N) with itself, and (P,) with now (N,), a part at a time that stays
+    in the processor's cache."""
+    normal, right = np.zeros((len(past), len(past))), np.zeros(len(past))
+    for first in range(0, len(now), CHUNK):
+        part = slice(first, first + CHUNK)
+        weighted = past[:, part] * weight[part]
+        normal += weighted @ past[:, part].T
+        right += weighted @ now[part]
+    return normal, right
 
 
 def _smooth(rows: _Rows, spans: FloatArray, order: int, settings: SurpriseSettings) -> BoolArray:

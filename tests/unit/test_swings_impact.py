@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from imuswing.swings.impact import ImpactSettings, place_impacts
 from imuswing.swings.judge import on_common_clock
 from imuswing.swings.onset import OnsetCurve, OnsetSettings, onset_curves
 from imuswing.swings.pace import PaceSettings, clues
-from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
+from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises, usual_step
 
 BACK = 10.0
 GRID = np.arange(BACK - 0.1, BACK + 0.1, 0.0005)
@@ -221,3 +223,39 @@ def test_a_clock_that_the_whole_arm_shares_is_told_no_better_by_more_sensors_and
     assert np.std(errors - errors.mean(axis=1, keepdims=True)) < 0.0015
     assert 0.7 < np.sqrt(np.mean((errors / told) ** 2)) < 1.3
     assert np.mean(np.abs(errors) < 1.96 * told) > 0.9
+
+
+def _still(time: FloatArray) -> ShockWindow:
+    """A hand that does nothing at these times."""
+    nothing, full = np.zeros((len(time), 3)), np.zeros(len(time), np.bool_)
+    return ShockWindow(
+        tracked_point="lead_hand", time=time, acc=nothing, gyr=nothing, acc_full=full, gyr_full=full, clock_se=0.0
+    )
+
+
+def test_the_usual_step_knows_no_step_from_one_swing_to_the_next() -> None:
+    # By hand: steps of 10 and 20 ms within windows that lie seconds apart, one of them a single row, one empty.
+    times = ([0.0, 0.01], [5.0, 5.02], [9.0], [])
+    assert usual_step([_still(np.array(time)) for time in times]) == pytest.approx(0.015)
+    assert np.isnan(usual_step([_still(np.array([3.0]))]))
+
+
+def test_smooth_motion_is_predicted_by_its_recurrence_and_a_step_is_not() -> None:
+    # A sinusoid obeys x[k] = 2 cos(w) x[k-1] - x[k-2] (any text on linear prediction): what is left is noise, of one
+    # standard deviation. A step of 40 of them stands out by as much, in windows of different lengths.
+    rng, rate, noise = np.random.default_rng(0), 200.0, 0.05
+    windows, spans = [], []
+    for number in range(40):
+        time = 10.0 * number + np.arange(150 + number) / rate
+        wave = np.stack([5.0 * np.sin(9.0 * time + phase) for phase in (0.0, 1.0, 2.0)], axis=1)
+        acc = wave + noise * rng.standard_normal(wave.shape)
+        acc[100] += 40.0 * noise
+        windows.append([replace(_still(time), acc=acc, gyr=acc)])
+        spans.append((float(time[0]), float(time[100])))
+    acceleration = surprises(windows, spans, settings=SurpriseSettings())[0]
+    quiet = np.isfinite(acceleration.time) & acceleration.known
+    quiet[:, 95:110] = False
+    # The prediction adds noise of its own to that of the sample, the same in all: errors are told in their sum.
+    assert float(np.std(acceleration.error[quiet])) == pytest.approx(1.0, abs=0.05)
+    assert float(np.median(acceleration.error[:, 100, 0])) > 20.0
+    assert quiet.sum(axis=1).tolist() == [150 + number - 4 - 15 for number in range(40)]
