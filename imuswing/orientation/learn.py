@@ -13,10 +13,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from imuswing.orientation.quaternion import FloatArray, length
+from imuswing.orientation.quaternion import FloatArray
 from imuswing.orientation.sensor_correction import estimate_correction
 from imuswing.orientation.stretch import SensorCorrection, SmoothSettings, stretch_of
-from imuswing.sensors.increments import CHUNK_ROWS
+from imuswing.sensors.columns import CHUNK_ROWS, magnitude
 from imuswing.sensors.motion import Motion, Prepared
 
 
@@ -53,7 +53,7 @@ def busiest_stretches(motion: Motion, *, settings: LearnSettings) -> list[tuple[
 
     A stretch with samples that are not to be believed is left out.
     """
-    speed = length(motion.gyr)
+    speed = magnitude(motion.gyr)
     step, second = int(settings.stretch_s * motion.rate), max(int(motion.rate), 1)
     if len(speed) < second:
         return []

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from imuswing.recording.model import FloatArray
+from imuswing.sensors.columns import CHUNK_ROWS
 from imuswing.sensors.settings import SensorSettings
 from imuswing.sensors.stillness import Stretches
 
@@ -39,10 +40,11 @@ class Bias:
 
     def take_from(self, gyr: FloatArray, time: FloatArray) -> FloatArray:
         """gyr (N, 3) at times (N,) without it."""
-        drift = np.empty_like(gyr)
-        for axis in range(3):
-            drift[:, axis] = np.interp(time, self.times, self.values[:, axis])
-        return np.subtract(gyr, drift, out=drift)
+        out = np.empty_like(gyr)
+        for first in range(0, len(gyr), CHUNK_ROWS):
+            rows = slice(first, first + CHUNK_ROWS)
+            np.subtract(gyr[rows], _at(time[rows], self.times, self.values), out=out[rows])
+        return out
 
     @property
     def mean(self) -> FloatArray:

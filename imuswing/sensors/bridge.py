@@ -202,7 +202,7 @@ def clip_masks(
         for sign, end in ((1.0, float(most_of[axis])), (-1.0, float(least_of[axis]))):
             level = _level(column, sign, sign * end, limit, least)
             if level is not None:
-                masks[:, axis] |= sign * column >= level
+                masks[:, axis] |= _beyond(column, sign, level)
                 found.append(sign * end)
     if averaged and found:
         masks[1:] |= masks[:-1].copy()
@@ -216,13 +216,18 @@ def _level(column: FloatArray, sign: float, extreme: float, limit: float | None,
         return NEAR_LIMIT * limit
     if extreme < least:
         return None
-    column = sign * column
-    at_extreme = column >= extreme * (1.0 - SAME)
-    first, last = runs(at_extreme)
+    first, last = runs(_beyond(column, sign, extreme * (1.0 - SAME)))
     # A slow peak may show three equal samples too, but it is round: a clipped one has shoulders.
-    before, after = column[np.maximum(first - 3, 0)], column[np.minimum(last + 2, len(column) - 1)]
+    before, after = (
+        sign * column[beside] for beside in (np.maximum(first - 3, 0), np.minimum(last + 2, len(column) - 1))
+    )
     shoulders = np.fmax(before, after) < extreme * (1.0 - SHOULDER)
     return extreme * (1.0 - SAME) if np.any(shoulders & (last - first >= FLAT_SAMPLES)) else None
+
+
+def _beyond(column: FloatArray, sign: float, level: float) -> BoolArray:
+    """Where a column, times `sign`, is at a level or beyond."""
+    return np.asarray(column >= level if sign > 0.0 else column <= -level)
 
 
 def bridge_clipped(

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from imuswing.recording.model import BoolArray, FloatArray, IntArray
 
 FOLD = 64
 """Rows that a reduction over long columns takes side by side."""
+
+CHUNK_ROWS = 16384
+"""So many rows are worked on at a time, so that what is between stays in the processor's cache."""
 
 
 def finite_rows(values: FloatArray) -> BoolArray:
@@ -22,13 +27,26 @@ def any_column(masks: BoolArray) -> BoolArray:
 
 def magnitude(values: FloatArray) -> FloatArray:
     """(N,) lengths of (N, 3)."""
-    return np.asarray(np.sqrt(np.einsum("nc,nc->n", values, values)))
+    out = np.empty(len(values))
+    for first in range(0, len(values), CHUNK_ROWS):
+        square = values[first : first + CHUNK_ROWS] ** 2
+        np.sqrt(square[:, 0] + square[:, 1] + square[:, 2], out=out[first : first + CHUNK_ROWS])
+    return out
 
 
 def block_sums(values: FloatArray, size: int) -> FloatArray:
-    """(N // size, 3) sums over blocks of (N, 3); a tail that fills no block is left out."""
-    blocks = len(values) // size
-    return np.asarray(np.einsum("bsc->bc", values[: blocks * size].reshape(blocks, size, values.shape[1])))
+    """(N // size, M) sums over blocks of (N, M); a tail that fills no block is left out."""
+    blocks, columns = len(values) // size, values.shape[1]
+    # As a product with ones and zeros they take a third of the time.
+    return np.asarray(values[: blocks * size].reshape(blocks, size * columns) @ _each_column(size, columns))
+
+
+@lru_cache(maxsize=64)
+def _each_column(size: int, columns: int) -> FloatArray:
+    """(size · M, M), read-only: what sums each column of `size` rows that stand one after the other."""
+    ones = np.tile(np.eye(columns), (size, 1))
+    ones.flags.writeable = False
+    return ones
 
 
 def span_sums(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:

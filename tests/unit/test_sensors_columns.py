@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from imuswing.sensors.columns import extremes, greatest_size, median, span_sums, windows
+from imuswing.sensors.columns import (
+    CHUNK_ROWS,
+    block_sums,
+    extremes,
+    greatest_size,
+    magnitude,
+    median,
+    span_sums,
+    windows,
+)
 
 VALUES = np.random.default_rng(3).normal(size=(40, 3))
 
@@ -43,3 +52,17 @@ def test_extremes_are_those_of_each_column_with_nan_left_out(count: int) -> None
     low, high = extremes(values)
     np.testing.assert_array_equal(low, with_zero.min(axis=0))
     np.testing.assert_array_equal(high, with_zero.max(axis=0))
+
+
+@pytest.mark.parametrize("count", [0, 1, 50, CHUNK_ROWS + 3])
+def test_magnitude_is_numpys_norm(count: int) -> None:
+    values = np.random.default_rng(5).normal(size=(count, 3))
+    np.testing.assert_allclose(magnitude(values), np.linalg.norm(values, axis=1), rtol=1e-14)
+
+
+@pytest.mark.parametrize(("count", "size"), [(7, 10), (20, 10), (29, 10), (5, 1)])
+@pytest.mark.parametrize("columns", [1, 3])
+def test_block_sums_are_those_of_slices(count: int, size: int, columns: int) -> None:
+    values = np.random.default_rng(6).normal(size=(count, columns))
+    expected = [values[k * size : (k + 1) * size].sum(axis=0) for k in range(count // size)]
+    np.testing.assert_allclose(block_sums(values, size), np.reshape(expected, (-1, columns)), atol=1e-13)

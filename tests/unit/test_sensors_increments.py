@@ -7,7 +7,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.spatial.transform import Rotation
 
-from imuswing.sensors.increments import cross, instants_from_means, interval_means, rotation_vectors
+from imuswing.sensors.columns import CHUNK_ROWS
+from imuswing.sensors.increments import instants_from_means, interval_means, rotation_vectors
 
 STEP = 0.01
 
@@ -89,7 +90,11 @@ def test_first_row_is_zero_and_short_input_works() -> None:
         np.testing.assert_allclose(interval_means(values), 1.0)
 
 
-def test_cross_is_numpys() -> None:
-    rng = np.random.default_rng(3)
-    u, v = rng.normal(size=(2, 50, 3))
-    np.testing.assert_allclose(cross(u, v), np.cross(u, v), atol=1e-14)
+@pytest.mark.parametrize("count", [1, 2, CHUNK_ROWS, CHUNK_ROWS + 1, CHUNK_ROWS + 2, 2 * CHUNK_ROWS + 9])
+def test_rotation_vectors_of_long_recordings_are_those_of_the_formula(count: int) -> None:
+    # Bortz 1971 for a rate that changes linearly, with numpy's cross product.
+    instants, means = np.random.default_rng(3).normal(size=(2, count, 3))
+    expected = STEP * means
+    expected[0] = 0.0
+    expected[1:] += STEP**2 / 12.0 * np.cross(instants[:-1], instants[1:])
+    np.testing.assert_allclose(rotation_vectors(instants, means, step=STEP), expected, atol=1e-15)
