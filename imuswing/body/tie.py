@@ -20,9 +20,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from imuswing.body.definitions import X_AXIS, Z_AXIS
-from imuswing.body.segments import SegmentMotion
+from imuswing.body.segments import SegmentMotion, orientations_at
 from imuswing.body.wrist_centre import headings_from_wrist_centre
-from imuswing.orientation.quaternion import FloatArray, cross, exp, inverse, multiply, rotate, slerp
+from imuswing.orientation.quaternion import FloatArray, IntArray, cross, exp, inverse, multiply, rotate
 
 
 def _rad(value: float) -> float:
@@ -119,8 +119,8 @@ def tie_headings(
     if not swings:
         return []
     # From swing to swing the nearest of the angles that are the same: they may turn round and round.
-    guesses = np.unwrap([_guess(swing) for swing in swings])
-    readings = [r for k, swing in enumerate(swings) if (r := _at_address(k, swing, guesses[k], settings)) is not None]
+    guesses = np.unwrap(_guesses(swings))
+    readings = _at_addresses(swings, guesses, settings)
     centre = headings_from_wrist_centre([(s.forearm, s.hand, s.top, s.impact) for s in swings], guesses)
     for k, (value, sd) in enumerate(zip(*centre, strict=True)):
         if np.isfinite(sd):
@@ -128,58 +128,77 @@ def tie_headings(
     return _solve(swings, table, arm, guesses, readings, settings)
 
 
-def _guess(swing: WristSwing) -> float:
-    """Turn about the vertical that brings the hand nearest to the forearm at address: the twist of the difference."""
-    at = np.array([swing.address])
-    return _twist(slerp(swing.forearm.q, swing.forearm.time, at)[0], slerp(swing.hand.q, swing.hand.time, at)[0])
+def _guesses(swings: Sequence[WristSwing]) -> FloatArray:
+    """(K,) turns about the vertical that bring the hand nearest to the forearm at address."""
+    times = [np.array([swing.address]) for swing in swings]
+    q_forearm = orientations_at([swing.forearm for swing in swings], times)
+    return _twist(q_forearm, orientations_at([swing.hand for swing in swings], times))
 
 
-def _twist(q_forearm: FloatArray, q_hand: FloatArray) -> float:
-    w, _, _, z = multiply(q_forearm, inverse(q_hand))
-    return float(2.0 * np.arctan2(z, w))
+def _twist(q_forearm: FloatArray, q_hand: FloatArray) -> FloatArray:
+    """(...,) rad, the turn about the vertical in the difference of orientations (..., 4)."""
+    difference = multiply(q_forearm, inverse(q_hand))
+    return np.asarray(2.0 * np.arctan2(difference[..., 3], difference[..., 0]))
 
 
 def _wrap(angle: float) -> float:
     return float((angle + np.pi) % (2.0 * np.pi) - np.pi)
 
 
-def _at_address(index: int, swing: WristSwing, guess: float, settings: TieSettings) -> _Reading | None:
-    """The heading that leaves the hand unturned about the long axis around the address."""
-    inside = (swing.forearm.time >= swing.address - 0.3) & (swing.forearm.time <= swing.address + 0.05)
-    inside &= ~swing.forearm.unusable
-    time = swing.forearm.time[inside]
-    if not len(time):
-        return None
-    q_forearm = swing.forearm.q[inside]
-    q_hand = slerp(swing.hand.q, swing.hand.time, time)
-    z = rotate(q_forearm, Z_AXIS)
-    x = rotate(q_hand, X_AXIS)
-    angle = guess
+def _at_addresses(swings: Sequence[WristSwing], guesses: FloatArray, settings: TieSettings) -> list[_Reading]:
+    """The headings that leave the hand unturned about the long axis around each address, of the swings that tell one.
+
+    The samples of all swings stand one after the other, N in all.
+    """
+    inside = [_around_address(swing) for swing in swings]
+    used = np.flatnonzero([len(rows) for rows in inside])
+    if not len(used):
+        return []
+    rows, seen = [inside[k] for k in used], [swings[k] for k in used]
+    count = np.array([len(each) for each in rows])
+    first, own = np.cumsum(count) - count, np.repeat(np.arange(len(used)), count)
+    q_forearm = np.concatenate([swing.forearm.q[each] for swing, each in zip(seen, rows, strict=True)])
+    times = [swing.forearm.time[each] for swing, each in zip(seen, rows, strict=True)]
+    q_hand = orientations_at([swing.hand for swing in seen], times)
+    z, x = rotate(q_forearm, Z_AXIS), rotate(q_hand, X_AXIS)
+    angle, told = guesses[used].astype(float), np.ones(len(used), np.bool_)
     for _ in range(5):
-        cosine, sine = np.cos(angle), np.sin(angle)
+        cosine, sine = np.cos(angle)[own], np.sin(angle)[own]
         turned_x, turned_y = cosine * x[:, 0] - sine * x[:, 1], sine * x[:, 0] + cosine * x[:, 1]
         slope = z[:, 1] * turned_x - z[:, 0] * turned_y
-        strength = float(slope @ slope)
-        if strength < len(time) * settings.weakest**2:
-            return None
         along = z[:, 0] * turned_x + z[:, 1] * turned_y + z[:, 2] * x[:, 2]
-        angle -= float(slope @ along) / strength
-    tied = multiply(_about_vertical(angle), q_hand)
+        strength = np.add.reduceat(slope * slope, first)
+        told &= strength >= count * settings.weakest**2
+        angle -= np.add.reduceat(slope * along, first) / np.maximum(strength, 1e-9)
+    tied = multiply(exp(angle[:, None] * Z_AXIS)[own], q_hand)
     x_in_forearm = rotate(multiply(inverse(q_forearm), tied), X_AXIS)
     z_in_hand = rotate(multiply(inverse(tied), q_forearm), Z_AXIS)
-    gain = 1.0 / float(np.mean(slope))
-    return _Reading(
-        swing=index,
-        value=guess + _wrap(angle - guess),
-        sd=settings.address_turn * abs(gain),
-        turn=gain,
-        from_forearm=-(slope @ cross(Z_AXIS, x_in_forearm)) / strength,
-        from_hand=-(slope @ cross(X_AXIS, z_in_hand)) / strength,
+    by_forearm, by_hand = (
+        np.add.reduceat(slope[:, None] * cross(axis, other), first)
+        for axis, other in ((Z_AXIS, x_in_forearm), (X_AXIS, z_in_hand))
     )
+    total = np.add.reduceat(slope, first)
+    readings = []
+    for k in np.flatnonzero(told).tolist():
+        gain, guess = float(count[k] / total[k]), float(guesses[used[k]])
+        readings.append(
+            _Reading(
+                swing=int(used[k]),
+                value=guess + _wrap(float(angle[k]) - guess),
+                sd=settings.address_turn * abs(gain),
+                turn=gain,
+                from_forearm=-by_forearm[k] / strength[k],
+                from_hand=-by_hand[k] / strength[k],
+            )
+        )
+    return readings
 
 
-def _about_vertical(angle: float) -> FloatArray:
-    return exp(np.array([0.0, 0.0, angle]))
+def _around_address(swing: WristSwing) -> IntArray:
+    """Samples of the forearm around the address that are to be believed."""
+    first = swing.forearm.time.searchsorted(swing.address - 0.3)
+    last = swing.forearm.time.searchsorted(swing.address + 0.05, "right")
+    return first + np.flatnonzero(~swing.forearm.unusable[first:last])
 
 
 def _solve(
@@ -221,7 +240,7 @@ def _solve(
         row = unit((at_table, 1.0))
         row[forearm] = rotate(inverse(table.q_forearm), Z_AXIS)
         row[hand] = -rotate(inverse(table.q_hand), Z_AXIS)
-        add(row, guesses[0] + _wrap(_twist(table.q_forearm, table.q_hand) - guesses[0]), settings.table_care)
+        add(row, guesses[0] + _wrap(float(_twist(table.q_forearm, table.q_hand)) - guesses[0]), settings.table_care)
         places.append((table.time, table.turn_lost, at_table))
     for (earlier, lost, before), (later, more, after) in itertools.pairwise(sorted(places)):
         gap = later - earlier
