@@ -151,8 +151,8 @@ def _at_addresses(swings: Sequence[WristSwing], guesses: FloatArray, settings: T
     The samples of all swings stand one after the other, N in all.
     """
     inside = [_around_address(swing) for swing in swings]
-    used = np.flatnonzero([len(rows) for rows in inside])
-    if not len(used):
+    used = [k for k, rows in enumerate(inside) if len(rows)]
+    if not used:
         return []
     rows, seen = [inside[k] for k in used], [swings[k] for k in used]
     count = np.array([len(each) for each in rows])
@@ -183,7 +183,7 @@ def _at_addresses(swings: Sequence[WristSwing], guesses: FloatArray, settings: T
         gain, guess = float(count[k] / total[k]), float(guesses[used[k]])
         readings.append(
             _Reading(
-                swing=int(used[k]),
+                swing=used[k],
                 value=guess + _wrap(float(angle[k]) - guess),
                 sd=settings.address_turn * abs(gain),
                 turn=gain,

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from wrist_sessions_for_tests import ARM, FOREARM_SD, HAND_SD, SETTINGS, Session, heading, still_segment, wrapped
 
 from imuswing.body.segments import SegmentMotion
-from imuswing.body.tie import TablePose, WristSwing, tie_headings
+from imuswing.body.tie import TablePose, WristSwing, _at_addresses, tie_headings
 from imuswing.body.wrist_centre import headings_from_wrist_centre
 from imuswing.orientation.quaternion import FloatArray
 
@@ -173,3 +173,20 @@ def test_samples_not_to_be_believed_give_no_heading() -> None:
     angles, sds = headings_from_wrist_centre([(forearm, replace(hand, unusable=unusable), top, impact)], np.zeros(1))
     assert np.isnan(angles[0])
     assert np.isinf(sds[0])
+
+
+@pytest.mark.parametrize("axis", range(3))
+def test_what_an_alignment_error_adds_to_an_address_is_what_turning_the_segment_does(axis: int) -> None:
+    # Central differences: a segment found at true · exp(e) shows a heading that is off by the reading's share of e.
+    session, size = Session(np.random.default_rng(7), size=1.0), 1e-4
+    guesses = np.array(session.angles)
+    plain = _at_addresses(session.swings, guesses, SETTINGS)
+    for name in ("forearm", "hand"):
+        values = []
+        for sign in (1.0, -1.0):
+            error = -sign * size * np.eye(3)[axis]
+            turned = [replace(s, **{name: getattr(s, name).realigned(error)}) for s in session.swings]
+            values.append([reading.value for reading in _at_addresses(turned, guesses, SETTINGS)])
+        slopes = (np.array(values[0]) - np.array(values[1])) / (2.0 * size)
+        told = np.array([getattr(reading, f"from_{name}")[axis] for reading in plain])
+        np.testing.assert_allclose(told, slopes, atol=1e-5)
