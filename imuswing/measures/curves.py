@@ -39,7 +39,9 @@ def swing_curves(
         _put(found, arms, "arm_height_deg", define.arm_height(q_forearm))
     wrists = [k for k in arms if LEAD_HAND in swings[k].segments and swings[k].tie is not None]
     if wrists:
-        q_forearm, q_hand = (_through(swings, wrists, point, found) for point in (LEAD_FOREARM, LEAD_HAND))
+        if wrists != arms:
+            q_forearm = _through(swings, wrists, LEAD_FOREARM, found)
+        q_hand = _through(swings, wrists, LEAD_HAND, found)
         flexion, ulnar = define.wrist_angles_free_of_roll(q_forearm, q_hand, lead_side)
         _put(found, wrists, "wrist_flexion_deg", flexion)
         _put(found, wrists, "wrist_ulnar_deg", ulnar)

@@ -15,6 +15,9 @@ from imuswing.measures.rates import RateSettings, TrunkRates
 from imuswing.swings.events import Moments
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, PELVIS, LeadSide
 
+TOGETHER = 32
+"""Curves of so many swings are worked out at a time: enough to pay, few enough for the processor's cache."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class MeasureSettings:
@@ -56,7 +59,10 @@ def measure_swings(swings: Sequence[SwingMotion], *, lead_side: LeadSide, settin
     rates = [trunk_rates(swing, lead_side=lead_side, settings=settings) for swing in swings]
     tilts = _tilt_rates(swings, rates, lead_side, settings)
     told = [_measured(swing, angles[k], rates[k], tilts.get(k), settings) for k, swing in enumerate(swings)]
-    curves = swing_curves(swings, rates, lead_side=lead_side)
+    curves: list[Curves] = []
+    for first in range(0, len(swings), TOGETHER):
+        part = slice(first, first + TOGETHER)
+        curves += swing_curves(swings[part], rates[part], lead_side=lead_side)
     return [Measured(row=row, flags=flags, curves=curve) for (row, flags), curve in zip(told, curves, strict=True)]
 
 
