@@ -295,12 +295,14 @@ def _shock_windows(recording: Recording, prepared: Prepared, candidate: Candidat
         part = slice(int(first), int(last))
         time = report.clock_offset_s + scale * stream.time[part]
         on_grid = np.clip(np.rint((time - motion.time[0]) * motion.rate).astype(int), 0, len(motion.time) - 1)
+        # Rows that repeat the one before or hold wrong numbers are lost, too.
+        lost = motion.lost[on_grid, None]
         windows.append(
             ShockWindow(
                 tracked_point=point,
                 time=time,
-                acc=stream.acc[part],
-                gyr=stream.gyr[part],
+                acc=np.where(lost, np.nan, stream.acc[part]),
+                gyr=np.where(lost, np.nan, stream.gyr[part]),
                 acc_full=motion.acc_clipped[on_grid],
                 gyr_full=motion.clipped[on_grid],
                 clock_se=report.clock_se_s,

@@ -195,9 +195,13 @@ def _at_addresses(swings: Sequence[WristSwing], guesses: FloatArray, settings: T
 
 
 def _around_address(swing: WristSwing) -> IntArray:
-    """Samples of the forearm around the address that are to be believed."""
-    first = swing.forearm.time.searchsorted(swing.address - 0.3)
-    last = swing.forearm.time.searchsorted(swing.address + 0.05, "right")
+    """Samples of the forearm around the address that are to be believed; none where the hand's are not."""
+    (first, last), (begin, end) = (
+        (segment.time.searchsorted(swing.address - 0.3), segment.time.searchsorted(swing.address + 0.05, "right"))
+        for segment in (swing.forearm, swing.hand)
+    )
+    if swing.hand.unusable[begin:end].any():
+        return np.zeros(0, dtype=np.intp)
     return first + np.flatnonzero(~swing.forearm.unusable[first:last])
 
 

@@ -14,14 +14,20 @@ import numpy as np
 
 from imuswing.body import definitions as define
 from imuswing.body.care import EXPECTED_FREEDOM, student_95
-from imuswing.body.segments import ALIGNMENT, PARAMETERS, SegmentMotion, error_maps
+from imuswing.body.segments import ALIGNMENT, PARAMETERS, ErrorMap, SegmentMotion, error_maps
 from imuswing.body.slip import TRUNK_POINTS
 from imuswing.body.tie import Tie
 from imuswing.orientation.quaternion import FloatArray, between, bracket, exp, inverse, length, log, multiply, rotate
+from imuswing.recording.model import BoolArray
 from imuswing.swings.events import Moments
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, LeadSide
 
 MOMENTS = ("address", "top", "impact")
+MOST_BRIDGED = float(np.deg2rad(20.0))
+"""Where samples that cannot be bridged leave the turn since the address open by more, rad, nothing after them is told:
+their error is no small rotation, and gravity after the swing, which would seem to tell it, is looked at linearly."""
+NOT_KNOWN = 1e3
+"""rad: a standard error past every limit."""
 NUDGE = 1e-5
 """rad, step of the numerical gradient."""
 TIME_STEP_S = 0.005
@@ -188,6 +194,7 @@ def _estimate(
     by_parameter = gradients.reshape(*gradients.shape[:2], -1) @ maps
     variance = np.sum((by_parameter @ covariance) * by_parameter, axis=-1)
     skin = np.stack([soft.variance(place, base[place], base[place[0], "address"]) for place in places], axis=1)
+    skin[_lost(swings, points)] += NOT_KNOWN**2
     variance += np.sum(gradients**2 * skin[:, None], axis=(-2, -1))
     # The address is a quiet moment, not an instant with an error: its time adds nothing.
     time_se = np.array([(0.0, swing.moments.top_se, swing.moments.impact_se) for swing in swings])
@@ -197,6 +204,20 @@ def _estimate(
         {name: Estimate(value=value, se=se) for name, value, se in zip(evaluated, row, row_errors, strict=True)}
         for row, row_errors in zip(told, errors, strict=True)
     ]
+
+
+def _lost(swings: Sequence[SwingMotion], points: tuple[str, ...]) -> BoolArray:
+    """(S, K) places that unusable samples part from the address by more than can be told linearly."""
+    lost = np.zeros((len(swings), len(points), len(MOMENTS)), dtype=np.bool_)
+    for k, swing in enumerate(swings):
+        times = np.array([getattr(swing.moments, moment) for moment in MOMENTS])
+        for p, point in enumerate(points):
+            segment = swing.segments[point]
+            if segment.unusable.any() and isinstance(segment.error_map, ErrorMap):
+                turned = np.concatenate(([0.0], np.cumsum(segment.error_map.excess))) / segment.rate
+                since = turned[segment.time.searchsorted(times)]
+                lost[k, p] = np.abs(since - since[0]) > MOST_BRIDGED
+    return lost.reshape(len(swings), -1)
 
 
 def _batch(

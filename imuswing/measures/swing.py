@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from imuswing.body.segments import SegmentMotion
 from imuswing.measures import rates as trunk
 from imuswing.measures.curves import Curves, swing_curves
 from imuswing.measures.pose import Estimate, SoftTissue, SwingMotion, estimate_all, left_out
@@ -17,6 +18,8 @@ from imuswing.vocabulary import CHEST, LEAD_FOREARM, PELVIS, LeadSide
 
 TOGETHER = 32
 """Curves of so many swings are worked out at a time: enough to pay, few enough for the processor's cache."""
+UNKNOWN = Estimate(value=math.nan, se=math.nan)
+"""What cannot be measured."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,6 +105,7 @@ def _measured(
     for point, smoothed in rates.items():
         _put_trunk_rates(row, flags, point, swing, smoothed, settings)
     if tilt_rate is not None:
+        tilt_rate = UNKNOWN if _at_impact_spoilt(swing, CHEST, settings) else tilt_rate
         _put(row, "shoulder_tilt_rate_impact_dps", tilt_rate, math.degrees(1.0), settings.worst_rate)
     if LEAD_FOREARM in swing.segments:
         _put_tempo(row, swing.moments)
@@ -128,23 +132,42 @@ def _put_trunk_rates(
     settings: MeasureSettings,
 ) -> None:
     segment, moments, to_deg = swing.segments[point], swing.moments, math.degrees(1.0)
-    worst = settings.worst_rate
-    at_impact = trunk.turn_rate_at_impact(segment, rates, moments, settings=settings.rates)
+    worst, impact = settings.worst_rate, moments.impact
+    at_impact = UNKNOWN
+    if not _at_impact_spoilt(swing, point, settings):
+        at_impact = trunk.turn_rate_at_impact(segment, rates, moments, settings=settings.rates)
     if not _put(row, f"{point}_turn_rate_impact_dps", at_impact, to_deg, worst):
         flags.append(f"{point}_turn_rate_too_uncertain")
     if point == PELVIS:
         return
-    fastest = trunk.fastest_before(segment, rates, moments, settings=settings.rates)
-    slowest = trunk.slowest_through(segment, rates, moments, settings=settings.rates)
-    ratio = trunk.continuity(slowest, fastest, settings=settings.rates)
+    fastest, slowest = UNKNOWN, UNKNOWN
+    if not _spoilt(segment, moments.top, impact):
+        fastest = trunk.fastest_before(segment, rates, moments, settings=settings.rates)
+    if not _spoilt(segment, impact - settings.rates.before_s, impact + settings.rates.after_s):
+        slowest = trunk.slowest_through(segment, rates, moments, settings=settings.rates)
     _put(row, "chest_turn_rate_peak_dps", fastest, to_deg, worst)
     _put(row, "chest_turn_rate_min_dps", slowest, to_deg, worst)
+    if fastest is UNKNOWN or slowest is UNKNOWN:
+        return
+    ratio = trunk.continuity(slowest, fastest, settings=settings.rates)
     if ratio is None:
         flags.append("chest_hardly_turned")
     else:
         _put(row, "chest_continuity", ratio, 1.0)
     row["chest_verdict"] = trunk.verdict(ratio, settings=settings.rates)
     row["chest_stall_probability"] = trunk.stall_probability(slowest, fastest, settings=settings.rates)
+
+
+def _spoilt(segment: SegmentMotion, start: float, end: float) -> bool:
+    """Whether samples that are not to be believed lie between two times, s."""
+    first, last = segment.time.searchsorted((start, end)).tolist()
+    return bool(segment.unusable[max(first - 1, 0) : last + 1].any())
+
+
+def _at_impact_spoilt(swing: SwingMotion, point: str, settings: MeasureSettings) -> bool:
+    """The same, so near to impact that a rate there rests on them."""
+    reach, impact = 2.0 * settings.rates.smoothing_s, swing.moments.impact
+    return _spoilt(swing.segments[point], impact - reach, impact + reach)
 
 
 def _put_tempo(row: dict[str, float | str | None], moments: Moments) -> None:

@@ -10,6 +10,7 @@ from imuswing.recording.model import BoolArray, FloatArray, SensorStream
 from imuswing.sensors.bias import Bias, estimate_bias
 from imuswing.sensors.bridge import Bridged, bridge_clipped, bridge_missing, clip_masks, fill_with_lines
 from imuswing.sensors.columns import any_column, finite_rows, runs
+from imuswing.sensors.glitches import glitched_rows
 from imuswing.sensors.grid import Grid, even_grid, resample, resample_means, true_jitter
 from imuswing.sensors.increments import instants_from_means, interval_means
 from imuswing.sensors.settings import SensorSettings
@@ -30,7 +31,8 @@ class Clean:
 
     start, rate: s, Hz.  gyr, acc: (N, 3) instants, bridged, gyr without bias; mag: (N, 3) or None.
     means: (N, 3) of gyr over the interval before each sample.  acc_rows: (N, 3) of acc as the samples mean it.
-    lost, clipped, acc_clipped, unusable: (N,).  gyr_se: (N,) rad/s.  gyr_noise, acc_noise: rad/s, m/s².
+    lost: (N,) missing, repeated or wrong.  clipped, acc_clipped, unusable: (N,).  gyr_se: (N,) rad/s.
+    gyr_noise, acc_noise: rad/s, m/s².
     frozen: count of samples that repeat the one before, taken for lost.  jittered: the rows were taken unevenly.
     gyr_limit, acc_limit: full scales at which samples were found clipped, None without any.
     """
@@ -108,7 +110,8 @@ def clean(stream: SensorStream, *, grid: Grid | None = None, settings: SensorSet
     acc_masks, acc_limit = clip_masks(stream.acc, limit=stream.acc_range, least=LEAST_ACC_RANGE, averaged=averaged)
     gyr, acc = grid.place(stream.gyr), grid.place(stream.acc)
     gyr_masks, acc_masks = grid.place_mask(gyr_masks), grid.place_mask(acc_masks)
-    held = grid.place_mask(frozen[:, None])[:, 0]
+    wrong = grid.place_mask(np.stack((frozen, glitched_rows(stream.gyr, settings=settings)), axis=1))
+    held = wrong.any(axis=1)
     gyr_missing, acc_missing = ~finite_rows(gyr) | held, ~finite_rows(acc) | held
     lost, clipped, acc_clipped = gyr_missing | acc_missing, any_column(gyr_masks), any_column(acc_masks)
 
@@ -148,7 +151,7 @@ def clean(stream: SensorStream, *, grid: Grid | None = None, settings: SensorSet
         acc_noise=acc_noise,
         rest=rest,
         bias=bias,
-        frozen=int(held.sum()),
+        frozen=int(wrong[:, 0].sum()),
         jittered=jittered,
         gyr_limit=gyr_limit,
         acc_limit=acc_limit,

@@ -26,6 +26,7 @@ class SensorSettings:
     frozen_jump_dps, frozen_jump_mps2: or if such a jump follows,
     frozen_end_s: or if it goes on to the end for so long;
     frozen_rare: the latter only if other repeats are rarer than this share.
+    glitch_dps, glitch_agree: a row off its neighbours' curve by so much is wrong, if they agree to this share of it.
 
     Missing and clipped stretches (figures: `bridge`, tried on hand-like peaks with an impact in them):
     bridge_scale_s, clip_scale_s: time scale of the covariance of a fast arm's angular velocity; a clipped stretch is
@@ -65,6 +66,8 @@ class SensorSettings:
     frozen_jump_mps2: float = 1.0
     frozen_end_s: float = 1.0
     frozen_rare: float = 0.01
+    glitch_dps: float = 150.0
+    glitch_agree: float = 0.1
     bridge_scale_s: float = 0.04
     bridge_flank_s: float = 0.025
     clip_scale_s: float = 0.05

@@ -61,6 +61,23 @@ def test_a_heading_lost_over_a_gap_is_found_anew() -> None:
             assert np.abs(errors[0]) < 2.0 * np.sqrt(tie.covariance[0, 0])
 
 
+def test_an_address_without_the_hand_tells_nothing() -> None:
+    # By hand: what stands in for lost samples may be anything; the other swings' ties and both alignments do not move.
+    session = Session(np.random.default_rng(9), size=0.5, swings=4)
+    lost = session.swings[2].hand
+    spoilt = replace(lost, q=scalar_first(Rotation.from_euler("x", 50, degrees=True) * rotation_of(lost.q)))
+    spoilt = replace(spoilt, unusable=np.ones(len(lost.time), dtype=bool))
+    ties = []
+    for hand in (spoilt, replace(lost, unusable=spoilt.unusable)):
+        swings = [*session.swings[:2], replace(session.swings[2], hand=hand), session.swings[3]]
+        ties.append(tie_headings(swings, session.table, ARM, settings=SETTINGS))
+    for one, two in zip(*ties, strict=True):
+        assert one is not None
+        assert two is not None
+        assert wrapped(one.angle - two.angle) == pytest.approx(0.0, abs=1e-9)
+        np.testing.assert_allclose(one.hand_error, two.hand_error, atol=1e-9)
+
+
 def test_the_covariance_is_what_repeated_draws_show() -> None:
     # Monte Carlo: every error drawn with the stated size; the squared errors weighted by the inverse covariance have
     # mean 7 and standard deviation √14 (chi-squared with 7 degrees of freedom); the ratios to the stated SD have SD 1,

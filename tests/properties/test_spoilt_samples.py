@@ -1,0 +1,115 @@
+"""Samples that are lost, wrong or over range: what rests on them is null or says so, and nothing else changes.
+
+On a realistic simulated lesson, each against the same lesson unspoilt: what is measured twice must agree to a fraction
+of its own standard error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+
+from imuswing.lesson import analyze
+from imuswing.recording.model import FloatArray, Recording, SensorStream
+from imuswing.simulate import errors_of, simulate_recording
+from imuswing.simulate.lesson import Truth
+
+ARM = ("backswing_arc_deg", "arm_height_top_deg")
+CHEST = ("chest_turn_top_deg", "shoulder_tilt_impact_deg", "chest_turn_rate_peak_dps", "chest_turn_rate_min_dps")
+WRIST = ("wrist_flexion_top_deg", "wrist_flexion_impact_deg", "wrist_ulnar_impact_deg")
+MOMENTS = ("top_s", "impact_s")
+
+Change = Callable[[FloatArray, FloatArray, FloatArray], None]
+"""Changes gyr (N, 3) rad/s and acc (N, 3) m/s² at times (N,) s in place."""
+
+
+@cache
+def lesson() -> tuple[Recording, Truth]:
+    return simulate_recording(seed=917, task="full", shots=6, rate=200.0, errors=errors_of("realistic"))
+
+
+@cache
+def unspoilt() -> pd.DataFrame:
+    return analyze(lesson()[0]).swings
+
+
+def with_change(points: tuple[str, ...], change: Change) -> pd.DataFrame:
+    recording = lesson()[0]
+    sensors: dict[str, SensorStream] = dict(recording.sensors)
+    for point in points:
+        stream = sensors[point]
+        gyr, acc = np.array(stream.gyr), np.array(stream.acc)
+        change(gyr, acc, stream.time)
+        sensors[point] = replace(stream, gyr=gyr, acc=acc)
+    return analyze(replace(recording, sensors=sensors)).swings
+
+
+def span_of_swings(first: int, last: int) -> tuple[float, float]:
+    swings = unspoilt()
+    return float(swings["takeaway_s"][first]) - 3.0, float(swings["impact_s"][last]) + 3.0
+
+
+def assert_alike(found: pd.DataFrame, names: tuple[str, ...], *, share: float, rows: list[int] | None = None) -> None:
+    """Equal to within a share of the standard error that the unspoilt lesson tells."""
+    rows = rows if rows is not None else list(range(len(unspoilt())))
+    for name in names:
+        before, after = unspoilt().iloc[rows], found.iloc[rows]
+        away = np.abs(after[name].to_numpy(float) - before[name].to_numpy(float)) / before[f"{name}_se"].to_numpy(float)
+        assert np.all(away < share), (name, away)
+
+
+def gone(start: float, end: float) -> Change:
+    def change(gyr: FloatArray, acc: FloatArray, time: FloatArray) -> None:
+        inside = (time > start) & (time < end)
+        gyr[inside], acc[inside] = np.nan, np.nan
+
+    return change
+
+
+def test_wrong_numbers_in_single_rows_change_nothing() -> None:
+    rng = np.random.default_rng(0)
+
+    def change(gyr: FloatArray, acc: FloatArray, time: FloatArray) -> None:
+        rows = np.concatenate((rng.integers(0, len(time), 15), np.searchsorted(time, unspoilt()["impact_s"] - 0.06)))
+        gyr[rows] += rng.normal(0.0, 20.0, (len(rows), 3))
+        acc[rows] += rng.normal(0.0, 80.0, (len(rows), 3))
+
+    found = with_change(("chest", "lead_forearm", "lead_hand"), change)
+    assert len(found) == len(unspoilt())
+    assert_alike(found, (*ARM, *CHEST, *WRIST, *MOMENTS), share=0.7)
+
+
+def test_a_chest_that_is_gone_for_two_swings_has_no_rates_there() -> None:
+    found = with_change(("chest",), gone(*span_of_swings(2, 3)))
+    assert len(found) == len(unspoilt())
+    for name in (*CHEST, "chest_turn_rate_impact_dps", "shoulder_tilt_rate_impact_dps", "chest_stall_probability"):
+        already = np.flatnonzero(unspoilt()[name].isna()).tolist()
+        assert np.flatnonzero(found[name].isna()).tolist() == sorted({*already, 2, 3}), name
+    assert found["chest_verdict"].isna().tolist() == found["chest_turn_top_deg"].isna().tolist()
+    assert_alike(found, (*ARM, *WRIST), share=0.5)
+    assert_alike(found, CHEST, share=0.5, rows=[k for k in range(len(found)) if k not in (2, 3)])
+
+
+def test_a_hand_that_is_gone_for_two_swings_turns_no_forearm() -> None:
+    # Filled samples of the hand must not tell how the forearm's sensor sits: the tie sees both.
+    found = with_change(("lead_hand",), gone(*span_of_swings(2, 3)))
+    assert len(found) == len(unspoilt())
+    for name in WRIST:
+        assert np.flatnonzero(found[name].isna()).tolist() == [2, 3], name
+    assert_alike(found, ARM, share=0.7)
+
+
+def test_a_hand_that_is_over_range_for_long_tells_no_wrist_at_impact() -> None:
+    # A hand turns by 1000 °/s and more before impact (common practice, no source): such a sensor misses half of it.
+    def change(gyr: FloatArray, acc: FloatArray, time: FloatArray) -> None:
+        np.clip(gyr, -np.radians(500.0), np.radians(500.0), out=gyr)
+
+    found = with_change(("lead_hand",), change)
+    assert len(found) == len(unspoilt())
+    for name in ("wrist_flexion_impact_deg", "wrist_ulnar_impact_deg"):
+        assert found[name].isna().all(), name
+    assert_alike(found, ARM, share=0.7)
