@@ -185,20 +185,15 @@ def follow_swings(
     lead: str,
     alignments: Mapping[str, Alignment],
     settings: Settings,
+    *,
+    judging: bool = False,
 ) -> list[Cut]:
-    """Candidates at full rate, those left out through which the leading segment cannot be followed."""
-    spans = [Span(start=c.start, end=c.end, address=c.start - 0.1) for c in candidates]
-    followed = {
-        point: follow_segments(
-            oriented.motions[point],
-            oriented.coarse[point],
-            alignment,
-            spans,
-            correction=oriented.corrections.get(point),
-            settings=settings.segments,
-        )
-        for point, alignment in alignments.items()
-    }
+    """Candidates at full rate, those left out through which the leading segment cannot be followed.
+
+    judging: follow no more than the segments that it takes to judge them; `with_others` follows the others.
+    """
+    points = [point for point in alignments if not judging or point in (lead, CHEST)]
+    followed = _followed(oriented, points, candidates, alignments, settings)
     signatures = _signatures(oriented, candidates, settings)
     chest_postures = _postures(followed.get(CHEST), candidates, recording.lead_side)
     cuts = []
@@ -218,6 +213,42 @@ def follow_swings(
         )
         cuts.append(Cut(segments=segments, sight=sight))
     return cuts
+
+
+def with_others(
+    cuts: Sequence[Cut], oriented: Oriented, alignments: Mapping[str, Alignment], settings: Settings
+) -> list[Cut]:
+    """Swings with the segments that were not followed to judge them."""
+    points = [point for point in alignments if not any(point in cut.segments for cut in cuts)]
+    followed = _followed(oriented, points, [cut.sight.candidate for cut in cuts], alignments, settings)
+    found = []
+    for k, cut in enumerate(cuts):
+        every = {**cut.segments, **{point: each[k] for point, each in followed.items()}}
+        segments = {point: segment for point in alignments if (segment := every.get(point)) is not None}
+        found.append(replace(cut, segments=segments))
+    return found
+
+
+def _followed(
+    oriented: Oriented,
+    points: Sequence[str],
+    candidates: Sequence[Candidate],
+    alignments: Mapping[str, Alignment],
+    settings: Settings,
+) -> dict[str, list[SegmentMotion | None]]:
+    """By tracked point, its segment through each candidate."""
+    spans = [Span(start=c.start, end=c.end, address=c.start - 0.1) for c in candidates]
+    return {
+        point: follow_segments(
+            oriented.motions[point],
+            oriented.coarse[point],
+            alignments[point],
+            spans,
+            correction=oriented.corrections.get(point),
+            settings=settings.segments,
+        )
+        for point in points
+    }
 
 
 def _signatures(oriented: Oriented, candidates: Sequence[Candidate], settings: Settings) -> list[dict[str, FloatArray]]:

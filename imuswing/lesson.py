@@ -23,6 +23,7 @@ from imuswing.cutting import (
     mean_directions,
     postures,
     rough_swings,
+    with_others,
 )
 from imuswing.errors import RecordingError
 from imuswing.measures.dictionary import KEY_COLUMNS
@@ -168,14 +169,14 @@ def _in_part(
     alignments = dict(calibration.alignments)
     if lead not in alignments:
         alignments[lead] = makeshift_alignment(lead, leading_axis(lead, at_rest(oriented.motions[lead]), None))
-    cuts = follow_swings(recording, oriented, candidates, lead, alignments, settings)
+    cuts = follow_swings(recording, oriented, candidates, lead, alignments, settings, judging=True)
     judged = judge(
         [cut.sight for cut in cuts], recording.of_type(SHOT), events=settings.events, settings=settings.judge
     )
     candidates = [cut.sight.candidate for cut in cuts]
     judged, lost = apply_corrections(candidates, judged, recording.of_type(CORRECTION))
     swings = [k for k, verdict in enumerate(judged) if verdict.swing_odds > settings.judge.evidence.accept]
-    cuts, judged = [cuts[k] for k in swings], [judged[k] for k in swings]
+    cuts, judged = with_others([cuts[k] for k in swings], oriented, alignments, settings), [judged[k] for k in swings]
     so_far.postures = joined_postures(so_far.postures, postures(oriented, [cut.sight.candidate for cut in cuts]))
     slips = find_slips(so_far.postures, settings)
     cuts = [after_slips(cut, alignments, slips) for cut in cuts]
