@@ -190,7 +190,7 @@ def _noise(values: FloatArray, stretches: Stretches) -> float:
     length = stretches.last - stretches.first
     start = np.cumsum(length) - length
     rows = np.arange(int(length.sum())) + np.repeat(stretches.first - start, length)
-    still = values[rows]
+    still = values.take(rows, axis=0)
     difference = still[2:] - 2.0 * still[1:-1] + still[:-2]
     squares = np.einsum("nc,nc->n", difference, difference)
     variances = span_sums(squares, start, start + length - 2) / (3.0 * (length - 2) * 6.0)
