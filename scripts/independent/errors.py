@@ -17,7 +17,7 @@ SOURCES = {
     "skin_trunk": "skin of the trunk that stays behind when it turns",
     "skin_wobble": "sensors that swing on soft tissue, also after impact",
     "sway": "standing, breathing and hands are never quite still",
-    "clock": "clocks that start apart and drift, ranges of time by separate sensors",
+    "clock": "sensors with clocks of their own that start apart and drift; other rates than 200 Hz; samples as means",
     "lost": "single samples lost",
     "clip": "ranges of 2000 deg/s and 16 g",
     "marks": "events noted by hand: late, early, some forgotten",
