@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from independent import errors, layout
-from independent.golfer import draw_golfer, draw_shape
+from independent.golfer import Golfer, draw_golfer, draw_shape
 from independent.paths import RATE_HZ
 from independent.routine import STEPS, Marks, routine
 from independent.sensors import POINTS, Happening, Record, record
@@ -88,7 +88,7 @@ def _left_out(rng: np.random.Generator, size: float) -> tuple[str, ...]:
 
 
 def _lesson(
-    line: Timeline, golfer: object, rng: np.random.Generator, shots: int, soft: float
+    line: Timeline, golfer: Golfer, rng: np.random.Generator, shots: int, soft: float
 ) -> tuple[list[Stroke], list[float]]:
     """Shots with practice swings, waggles and steps between; also the times at which a strap could slip."""
     strokes, pauses = [], []
@@ -99,16 +99,16 @@ def _lesson(
             if rng.random() < 0.4:
                 busy(line, rng)
         for practice in (True, False) if rng.random() < 0.35 else (False,):
-            shape = draw_shape(rng, golfer, practice=practice, soft=rng.random() < 0.15 * soft)  # type: ignore[arg-type]
+            shape = draw_shape(rng, golfer, practice=practice, soft=rng.random() < 0.15 * soft)
             rested = replace(Pose(), heading=line.pose.heading, hip=line.pose.hip)
-            line.move(rng.uniform(1.2, 2.0), **_changes(address(golfer, shape, rested)))  # type: ignore[arg-type]
+            line.move(rng.uniform(1.2, 2.0), **_changes(address(golfer, shape, rested)))
             line.move(rng.uniform(0.4, 1.2))
             if rng.random() < 0.7:
                 waggle(line, rng)
             if rng.random() < 0.1 * soft:
                 false_start(line, rng)
             line.move(rng.uniform(0.5, 1.5))
-            strokes.append(swing(line, golfer, shape, rng.uniform(0.5, 1.2)))  # type: ignore[arg-type]
+            strokes.append(swing(line, golfer, shape, rng.uniform(0.5, 1.2)))
             relaxed = replace(Pose(), heading=line.pose.heading, hip=line.pose.hip * [1, 1, 0] + [0, 0, 0.95])
             line.move(rng.uniform(1.4, 2.2), **_changes(relaxed))
             line.move(rng.uniform(0.5, 2.0))
@@ -165,7 +165,7 @@ def _events(
             rows.append({"onset": start, "duration": end - start, "trial_type": "block", "block": name})
     table = pd.DataFrame(rows).sort_values("onset")
     table["onset"] = ((table["onset"] - first.start_s) / (1.0 + first.drift)).round(3)
-    return table.to_dict("records")  # type: ignore[return-value]
+    return list(table.to_dict("records"))
 
 
 def _block(index: int, count: int) -> str:

@@ -42,7 +42,7 @@ def address(golfer: Golfer, shape: Shape, at: Pose) -> Pose:
 
 def _upper(to_wrist: Floats, bend_deg: float) -> Floats:
     """Shoulder to elbow: the lead arm is not quite straight; the elbow stays outside of the line to the wrist."""
-    return to_wrist + np.tan(np.radians(bend_deg)) * np.array([0.0, -1.0, 0.0])
+    return np.asarray(to_wrist + np.tan(np.radians(bend_deg)) * np.array([0.0, -1.0, 0.0]))
 
 
 def swing(line: Timeline, golfer: Golfer, shape: Shape, hold_s: float) -> Stroke:
@@ -81,7 +81,7 @@ def swing(line: Timeline, golfer: Golfer, shape: Shape, hold_s: float) -> Stroke
         "pron": 0.6 * roll,  # the shoulder turns the rest
     }
     start = line.count
-    line.add(chunk, Pose(**{k: v[-1] for k, v in chunk.items() if k != "quat"}, forearm=forearm[-1]))  # type: ignore[arg-type]
+    line.add(chunk, Pose(**{k: v[-1] for k, v in chunk.items() if k != "quat"}, forearm=forearm[-1]))
     index = [start + round(s * RATE_HZ) for s in (t1, t2)]
     return Stroke(start=start, top=index[0], impact=index[1], end=start + n, shape=shape)
 
@@ -141,7 +141,7 @@ class ChestRate:
         self.down = (impact_deg - top_deg) / (raw[~back].sum() / RATE_HZ)
 
     def __call__(self, t: Floats) -> Floats:
-        return monotone(self.times, self.rates, t) * np.where(t < self.change, self.back, self.down)
+        return np.asarray(monotone(self.times, self.rates, t) * np.where(t < self.change, self.back, self.down))
 
 
 def _trunk(shape: Shape, turn: Floats, t1: float, t2: float, t_end: float, t: Floats) -> Floats:

@@ -6,19 +6,20 @@ and forearm and hand axes are those of Wu et al. 2005 for a right limb as they s
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
 from independent.paths import RATE_HZ, Floats, blend, wander
 
 
-def forearm_frame(to_wrist: Floats, palm: Floats) -> Rotation:
+def forearm_frame(to_wrist: ArrayLike, palm: ArrayLike) -> Rotation:
     """Forearm axes (X palmar, Y proximal, Z radial) from the directions elbow to wrist and out of the palm."""
-    y = -np.asarray(to_wrist, float) / np.linalg.norm(to_wrist)
-    x = np.asarray(palm, float) - y * np.dot(palm, y)
+    y = -np.asarray(to_wrist, float) / np.linalg.norm(np.asarray(to_wrist, float))
+    x = np.asarray(palm, float)
+    x = x - y * np.dot(x, y)
     x /= np.linalg.norm(x)
     return Rotation.from_matrix(np.column_stack([x, y, np.cross(x, y)]))
 
@@ -70,7 +71,10 @@ def between(a: Pose, b: Pose, seconds: float) -> Chunk:
     """The samples from pose a to pose b."""
     s = blend(max(2, round(seconds * RATE_HZ)))
     turn = (a.forearm.inv() * b.forearm).as_rotvec()
-    mix: Callable[[object, object], Floats] = lambda p, q: np.multiply.outer(1 - s, p) + np.multiply.outer(s, q)  # noqa: E731
+
+    def mix(p: ArrayLike, q: ArrayLike) -> Floats:
+        return np.asarray(np.multiply.outer(1 - s, np.asarray(p)) + np.multiply.outer(s, np.asarray(q)))
+
     return {
         "heading": mix(a.heading, b.heading),
         "hip": mix(a.hip, b.hip),
