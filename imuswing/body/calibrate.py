@@ -51,8 +51,9 @@ LEAST_BEND = float(np.sin(np.deg2rad(10.0)))
 MOST_ASIDE = float(np.cos(np.deg2rad(45.0)))
 """A golf posture that bends less tells nothing; bows that go more to the side of it are no bows (common practice, no
 source)."""
-LEAST_HANGING = float(np.cos(np.deg2rad(25.0)))
-"""Before bowing, a forearm whose roll axis is farther from vertical does not hang (common practice, no source)."""
+LEAST_HANGING, LEAST_UPRIGHT = float(np.cos(np.deg2rad(25.0))), float(np.cos(np.deg2rad(20.0)))
+"""Before bowing, a forearm whose roll axis is farther from vertical does not hang; a trunk that stands farther from as
+it does then does not stand upright (common practice, no source)."""
 FOUND_IN_DATA = "found in the data"
 """The note of an event that nobody marked."""
 MOST_BETWEEN_S = 3.0
@@ -117,7 +118,15 @@ def read_steps(motions: Mapping[str, Motion], events: Sequence[Event]) -> Readin
                 before = read_still(motion, start - 2 * SEARCH_MARGIN_S, start + SEARCH_MARGIN_S)
                 if before is not None:
                     still[key] = before
+    if any(_not_upright(still, point) for point in TRUNK_POINTS):
+        still = {key: reading for key, reading in still.items() if key[0] != STAND}
     return Readings(still=still, turning=turning)
+
+
+def _not_upright(still: Mapping[tuple[str, str], StillReading], point: str) -> bool:
+    """Whether a trunk stands far from as it does before the bows, which start upright: the mark is somewhere else."""
+    stand, before = still.get((STAND, point)), still.get((BOW, point))
+    return stand is not None and before is not None and float(stand.up @ before.up) < LEAST_UPRIGHT
 
 
 def calibrate(

@@ -143,6 +143,7 @@ class SegmentMotion:
 
     time: (M,) s on the common clock, evenly spaced.  q: (M, 4) earth from segment.  omega (M, 3) rad/s, acc (M, 3) m/s²
     in segment axes.  error_map: by sample t (3, P), e(t) = error_map[t] @ p.  error_covariance: (P, P).
+    mount_variance: rad², what a mount that may have shifted adds to the alignment's error about each axis.
     bridged, unusable: (M,) samples that were bridged, and that are not to be believed.  rate: Hz.
     """
 
@@ -157,6 +158,7 @@ class SegmentMotion:
     bridged: np.ndarray
     unusable: np.ndarray
     gyr_noise: float
+    mount_variance: float = 0.0
 
     @property
     def axes_known(self) -> np.ndarray:

@@ -24,6 +24,9 @@ from imuswing.vocabulary import CHEST, PELVIS
 
 TRUNK_POINTS = (CHEST, PELVIS)
 
+EVEN_CHANCE = 0.5
+"""Of what may be a slip or the golfer's own change, that it is a slip (an assumption). The step that gravity shows is
+then the square's expectation about each axis; how the mount turned about the vertical it does not show."""
 LEAST_REST_S = 0.5
 LEAST_SPREAD = float(np.deg2rad(1.0))
 """Directions of one person's posture are never told to repeat better than this, rad."""
@@ -146,13 +149,14 @@ def find_slip(
 
 
 def set_right(segment: SegmentMotion, alignment: Alignment, slip: Slip) -> SegmentMotion:
-    """A segment that was followed with the alignment from before the slip, in the one after it.
+    """A segment that was followed with the alignment from before the slip, in the one after it; where it may have been
+    the golfer's own change, as it is, but less surely.
 
     The sensor turned under its segment, which turns the segment the other way in the sensor; the turn's own error joins
     the alignment's.
     """
     if slip.turn is None:
-        return segment
+        return replace(segment, mount_variance=EVEN_CHANCE * slip.angle**2)
     q = alignment.q_sensor_from_segment
     turned = segment.realigned(-log(multiply(multiply(inverse(q), slip.turn), q)))
     covariance = np.array(turned.error_covariance)

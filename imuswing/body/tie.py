@@ -254,7 +254,15 @@ def _solve(
         row = unit((reading.swing, 1.0), (turn, reading.turn), (centre, reading.centre))
         row[forearm], row[hand] = reading.from_forearm, reading.from_hand
         near = guesses[reading.swing]
-        add(row, near + _wrap(reading.value - near), reading.sd)
+        # A mount that may have shifted is not as the routine saw it, nor as at the other addresses.
+        forearm_moved, hand_moved = (
+            segment.mount_variance * float(share @ share)
+            for segment, share in (
+                (swings[reading.swing].forearm, reading.from_forearm),
+                (swings[reading.swing].hand, reading.from_hand),
+            )
+        )
+        add(row, near + _wrap(reading.value - near), float(np.sqrt(reading.sd**2 + forearm_moved + hand_moved)))
     design = np.array(rows)
     covariance = np.linalg.inv(normal + design.T @ design)
     found = covariance @ (design.T @ np.array(values))

@@ -285,4 +285,7 @@ def _joint_errors(
             # The tie's covariance is of parameters, true minus found; a hand turned too far is an error the other way.
             vertical = rotate(inverse(base[LEAD_HAND, moment]), np.array([0.0, 0.0, 1.0]))
             maps[:, points.index(LEAD_HAND) * len(MOMENTS) + m, :, total] -= vertical
+    for p, point in enumerate(points):
+        own = np.arange(p * PARAMETERS, (p + 1) * PARAMETERS)[ALIGNMENT]
+        covariance[:, own, own] += np.array([[swing.segments[point].mount_variance] for swing in swings])
     return maps.reshape(len(swings), -1, total + 1), covariance

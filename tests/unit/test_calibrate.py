@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from motions_for_tests import (
+    HANGING,
     ORDER,
     THUMB_UP,
     UPRIGHT_TRUNK,
@@ -351,3 +352,25 @@ def test_arms_that_hang_before_the_bows_serve_where_stand_is_missing(side: LeadS
         # About Z, where the roll is not exact; and standing as asked is worth more than standing by the way.
         sds = [calibration.alignments[point].sd[2] for calibration in (whole, hung, crossed)]
         assert sds[0] < sds[1] < sds[2]
+
+
+class Marked(Routine):
+    """`stand` is marked where the golfer bends down."""
+
+    def _stand(self) -> None:
+        bent = UPRIGHT_TRUNK * Rotation.from_euler("z", -40, degrees=True)
+        self._go(bent, THUMB_UP[self.side], 1.0)
+        super()._stand()
+        self._go(UPRIGHT_TRUNK, HANGING[self.side], 1.0)
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_a_stand_that_is_not_as_before_the_bows_is_not_used(side: LeadSide) -> None:
+    # The contract of the routine: bows start upright. Here the trunk is bent by 40° and the arm level where `stand` is
+    # marked: all is as if that step was missing.
+    mounted = mounts(6)
+    routine = Marked(side)
+    calibration = calibrate(routine.motions(mounted), routine.events, lead_side=side)
+    assert max(misaligned_deg(calibration, mounted).values()) < 0.1
+    assert not calibration.steps["stand"].found
+    assert calibration.steps["bow"].found

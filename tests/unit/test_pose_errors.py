@@ -98,6 +98,15 @@ def test_wearers_that_differ_are_held_95_times_in_100() -> None:
     assert np.mean(np.abs(errors) < 1.96 * BETWEEN_WEARERS) == pytest.approx(0.95, abs=0.002)
 
 
+def test_a_mount_that_may_have_shifted_counts_about_every_axis() -> None:
+    # By hand: the tilt of an upright trunk feels a turn about X one to one: √(3² + 4²) = 5; the turn about the vertical
+    # feels none.
+    chest = replace(with_alignment_sd(turning_trunk(), 3.0, 3.0, 3.0), mount_variance=float(np.radians(4.0) ** 2))
+    found = estimate_angles({"chest": chest}, moments(), lead_side="left", tie=None, soft=NO_SKIN)
+    assert np.degrees(found["shoulder_tilt_address"].se) == pytest.approx(5.0, abs=1e-3)
+    assert np.degrees(found["chest_turn_impact"].se) < 1e-3
+
+
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_skin_counts_by_axis(side: LeadSide) -> None:
     # By hand: a level forearm with Z upright rises by a turn about X alone.

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from motions_for_tests import make_segment
 from scipy.spatial.transform import Rotation
 
-from imuswing.body.slip import Slip, SlipSettings, find_slip
+from imuswing.body.alignment import Alignment
+from imuswing.body.slip import Slip, SlipSettings, find_slip, set_right
 from imuswing.orientation.quaternion import FloatArray
 
 SETTINGS = SlipSettings()
@@ -73,3 +75,14 @@ def test_a_slip_of_the_arm_is_told_but_not_taken_off() -> None:
     assert slip.time == 60.0 * 4 + 30.0
     moved = np.degrees(np.arccos(TURN.apply(BENT.apply(UP)) @ BENT.apply(UP)))
     assert np.degrees(slip.angle) == pytest.approx(moved, abs=1.5)
+
+
+def test_a_mount_that_may_have_shifted_is_less_sure_by_an_even_chance_of_the_step() -> None:
+    # By hand: a step of 8° that is a slip or not with even chances: the expected square is 32 °².
+    segment = make_segment("lead_hand", Rotation.from_rotvec(np.zeros((50, 3))))
+    alignment = Alignment(
+        tracked_point="lead_hand", q_sensor_from_segment=np.array([1.0, 0.0, 0.0, 0.0]), covariance=np.eye(3) * 1e-3
+    )
+    moved = set_right(segment, alignment, Slip(time=0.0, angle=float(np.radians(8.0))))
+    assert np.degrees(np.sqrt(moved.mount_variance)) == pytest.approx(np.sqrt(32.0))
+    np.testing.assert_array_equal(moved.q, segment.q)

@@ -78,6 +78,24 @@ def test_an_address_without_the_hand_tells_nothing() -> None:
         np.testing.assert_allclose(one.hand_error, two.hand_error, atol=1e-9)
 
 
+def test_an_address_with_a_mount_that_may_have_shifted_hardly_turns_the_alignments() -> None:
+    # By hand: the hand's sensor turned by 40° about its long axis before the last two of four swings.
+    session = Session(np.random.default_rng(10), size=0.0, swings=4)
+    shift = np.radians([0.0, 40.0, 0.0])
+    swings = list(session.swings)
+    for k in (2, 3):
+        moved = replace(swings[k].hand.realigned(shift), mount_variance=0.5 * float(shift @ shift))
+        swings[k] = replace(swings[k], hand=moved)
+    told = tie_headings(swings, session.table, ARM, settings=SETTINGS)[0]
+    unaware = [replace(swing, hand=replace(swing.hand, mount_variance=0.0)) for swing in swings]
+    naive = tie_headings(unaware, session.table, ARM, settings=SETTINGS)[0]
+    assert told is not None
+    assert naive is not None
+    away = [np.degrees(np.abs([*tie.forearm_error, *tie.hand_error]).max()) for tie in (told, naive)]
+    # Two addresses that are known to 40°/√2 against two known to 5°.
+    assert away[0] < 0.3 * away[1], away
+
+
 def test_the_covariance_is_what_repeated_draws_show() -> None:
     # Monte Carlo: every error drawn with the stated size; the squared errors weighted by the inverse covariance have
     # mean 7 and standard deviation √14 (chi-squared with 7 degrees of freedom); the ratios to the stated SD have SD 1,
