@@ -286,6 +286,6 @@ def _joint_errors(
             vertical = rotate(inverse(base[LEAD_HAND, moment]), np.array([0.0, 0.0, 1.0]))
             maps[:, points.index(LEAD_HAND) * len(MOMENTS) + m, :, total] -= vertical
     for p, point in enumerate(points):
-        own = np.arange(p * PARAMETERS, (p + 1) * PARAMETERS)[ALIGNMENT]
-        covariance[:, own, own] += np.array([[swing.segments[point].mount_variance] for swing in swings])
+        turned = np.arange(p * PARAMETERS, (p + 1) * PARAMETERS)[ALIGNMENT]
+        covariance[:, turned, turned] += np.array([[swing.segments[point].mount_variance] for swing in swings])
     return maps.reshape(len(swings), -1, total + 1), covariance
