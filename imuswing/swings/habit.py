@@ -63,11 +63,8 @@ def place_in_swing(
     mixes = _mixes(clues.shape[1])
     density = np.exp(logs - logs.max(axis=1, keepdims=True))
     times = [pace[:, None] * places + (clues @ mix)[:, None] for mix in mixes]
-    shown = [
-        np.stack([np.interp(t, x, y, left=0.0, right=0.0) for t, x, y in zip(time, after, density, strict=True)])
-        for time in times
-    ]
-    log = np.stack([np.log(np.maximum(_spread_out(each, kernels), FAINTEST))[:, teach].sum(axis=1) for each in shown])
+    shown = [_at(time[teach], after[teach], density[teach]) for time in times]
+    log = np.stack([np.log(np.maximum(_spread_out(each, kernels), FAINTEST)).sum(axis=1) for each in shown])
     from_usual = places - expected.usual
     seen_spread = np.hypot(expected.usual_spread, expected.shared)
     log += _student(from_usual / seen_spread, expected.tail)
@@ -77,12 +74,13 @@ def place_in_swing(
     # Of how far shocks appear from the usual place, so much is expected to be their shared error.
     share = (expected.shared / seen_spread) ** 2
     moments = np.zeros((3, len(pace)))
-    for likely, time, each in zip(weight, times, shown, strict=True):
+    for likely, time in zip(weight, times, strict=True):
         if likely.sum() > NEGLIGIBLE:
+            each = _at(time, after, density)
             # A shot that teaches has weighed every habit by its own likelihood already: that is taken out again.
             own = np.where(teach[:, None], np.maximum(_spread_out(each, kernels), FAINTEST), 1.0)
             zero, one, two = (
-                each * _spread_out(likely[:, None] * (share * from_usual) ** power / own, kernels).sum(axis=0)
+                each * _spread_out_in_all(likely[:, None] * (share * from_usual) ** power / own, kernels)
                 for power in range(3)
             )
             moments[0] += zero.sum(axis=1)
@@ -91,6 +89,12 @@ def place_in_swing(
     mean = moments[1] / moments[0]
     variance = moments[2] / moments[0] - mean**2 + (1.0 - share) * expected.shared**2
     return mean, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _at(times: FloatArray, after: FloatArray, density: FloatArray) -> FloatArray:
+    """Densities (K, G) at other times (K, P), 0 beyond their ends."""
+    rows = zip(times, after, density, strict=True)
+    return np.array([np.interp(t, x, y, left=0.0, right=0.0) for t, x, y in rows]).reshape(times.shape)
 
 
 def _mixes(count: int) -> FloatArray:
@@ -128,4 +132,11 @@ def _spread_out(density: FloatArray, kernels: FloatArray) -> FloatArray:
     """(Z, K, G) of densities (K, G), or (Z, K, G), over places, under each of Z spreads."""
     count = round(TURNED_S / STEP_S)
     spectrum = np.fft.rfft(density, count) * kernels
+    return np.asarray(np.fft.irfft(spectrum, count)[..., : density.shape[-1]])
+
+
+def _spread_out_in_all(density: FloatArray, kernels: FloatArray) -> FloatArray:
+    """(K, G) sum over Z of densities (Z, K, G), each under its own of Z spreads: summed before it is turned back."""
+    count = round(TURNED_S / STEP_S)
+    spectrum = np.sum(np.fft.rfft(density, count) * kernels, axis=0)
     return np.asarray(np.fft.irfft(spectrum, count)[..., : density.shape[-1]])

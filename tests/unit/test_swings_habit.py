@@ -69,12 +69,15 @@ def test_a_shot_that_hardly_shows_its_shock_teaches_hardly_anything() -> None:
     assert mean[5:] == pytest.approx(0.004, abs=0.002)
 
 
-def test_a_shot_that_does_not_teach_is_told_by_the_others_and_tells_them_nothing() -> None:
+@pytest.mark.parametrize("order", [[0, 1, 2, 3], [3, 0, 1, 2], [0, 3, 1, 2]])
+def test_a_shot_that_does_not_teach_is_told_by_the_others_and_tells_them_nothing(order: list[int]) -> None:
     seen, error = np.array([0.012, 0.013, 0.014, 0.030]), np.array([0.001, 0.001, 0.001, 0.004])
+    seen, error = seen[order], error[order]
     logs = -0.5 * ((AFTER - seen[:, None]) / error[:, None]) ** 2
-    teach = np.array([True, True, True, False])
+    teach = error < 0.004
     mean, _ = place_in_swing(np.tile(AFTER, (4, 1)), logs, np.ones(4), np.zeros((4, 0)), teach, EXPECTED)
-    without, _ = placed(seen[:3], error[:3], EXPECTED)
+    mean = mean[np.argsort(order)]
+    without, _ = placed(seen[teach], error[teach], EXPECTED)
     assert mean[:3] == pytest.approx(without, abs=1e-9)
     assert 0.012 < mean[3] < 0.028
 
