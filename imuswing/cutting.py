@@ -17,7 +17,8 @@ from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
 from imuswing.orientation.learn import learn_corrections, with_corrections
 from imuswing.orientation.quaternion import FloatArray, inverse, length, rotate, slerp
 from imuswing.orientation.stretch import SensorCorrection
-from imuswing.recording.model import Recording
+from imuswing.recording.model import BoolArray, Recording
+from imuswing.sensors.columns import runs
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.settings import Settings
 from imuswing.swings.events import ArmCurves, without_ringing
@@ -33,6 +34,9 @@ from imuswing.vocabulary import (
     LeadSide,
 )
 
+LONGEST_FILLED_S = 0.2
+"""Over a shorter stretch without samples a swing goes on as it did, so that it can be found (common practice, no
+source); what rests on the stretch is null."""
 BEFORE_ADDRESS_S = 3.0
 """A golfer may stand to the ball this long before the swing: such rests are addresses, not standing about."""
 WELL_KNOWN = float(np.deg2rad(15.0))
@@ -99,7 +103,7 @@ def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settin
     axis = leading_axis(lead, at_rest(motion), calibration.alignments.get(lead))
     index = np.arange(0.0, len(motion.time) - 1.0, motion.rate / COARSE_RATE).astype(int)
     directions = rotate(oriented.coarse[lead][index], axis)
-    directions[motion.unusable[index]] = np.nan
+    directions[_long_lost(motion)[index]] = np.nan
     time = motion.time[0] + np.arange(len(index)) / COARSE_RATE
     find = settings.find
     if lead == LEAD_HAND:
@@ -107,6 +111,14 @@ def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settin
     found = find_candidates(time, directions, settings=find)
     # A wrist that is bent again and again looks like swings to the hand.
     return [c for c in found if not any(start <= c.top <= end for start, end in calibration.spans)]
+
+
+def _long_lost(motion: Motion) -> BoolArray:
+    """(N,) samples in unusable stretches so long that what fills them does not show even a swing's shape."""
+    lost = np.zeros(len(motion.time), dtype=np.bool_)
+    for first, last in zip(*(edge.tolist() for edge in runs(motion.unusable)), strict=True):
+        lost[first:last] = last - first > LONGEST_FILLED_S * motion.rate
+    return lost
 
 
 def address_gravity(oriented: Oriented, candidates: Sequence[Candidate]) -> dict[str, FloatArray]:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from imuswing.lesson import analyze
 from imuswing.recording.model import FloatArray, Recording, SensorStream
+from imuswing.sensors.prepare import prepare
 from imuswing.simulate import errors_of, simulate_recording
 from imuswing.simulate.lesson import Truth
 
@@ -113,3 +114,17 @@ def test_a_hand_that_is_over_range_for_long_tells_no_wrist_at_impact() -> None:
     for name in ("wrist_flexion_impact_deg", "wrist_ulnar_impact_deg"):
         assert found[name].isna().all(), name
     assert_alike(found, ARM, share=0.7)
+
+
+def test_a_gap_of_the_forearm_in_the_downswing_loses_no_swing() -> None:
+    # What fills the gap shows the swing's shape; its moments rest on the other sensors' shock, within their errors.
+    report = prepare(lesson()[0]).reports["lead_forearm"]
+    # On the forearm's own clock.
+    impact = (float(unspoilt()["impact_s"][2]) - report.clock_offset_s) / (1.0 + 1e-6 * report.clock_drift_ppm)
+    found = with_change(("lead_forearm",), gone(impact - 0.13, impact - 0.01))
+    assert len(found) == len(unspoilt())
+    assert "lead_forearm_samples_unusable" in found["flags"][2]
+    assert_alike(found, ("impact_s",), share=2.0)
+    assert_alike(found, CHEST, share=0.7)
+    others = [k for k in range(len(found)) if k != 2]
+    assert_alike(found, (*ARM, *WRIST), share=0.7, rows=others)
