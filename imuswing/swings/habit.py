@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
+import numpy.typing as npt
 
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import BoolArray
@@ -27,6 +28,10 @@ SHARES = (0.0, 0.5, 1.0)
 """Weights of a clue that are weighed; the arm's return has what is left of one."""
 FAINTEST = 1e-12
 """Least likelihood of a shot: rounding is under it, and any shot may be struck anywhere."""
+FARTHEST = 8.0
+"""No ball is met farther from the golfer's place than so many times the spread that is expected within a golfer: at 1°
+this is 8° of the arm (common practice, no source). What looks like a shock there is something else."""
+ROUNDING = 1e-13
 NEGLIGIBLE = 1e-4
 """A mix that is less likely than this adds nothing."""
 
@@ -59,7 +64,7 @@ def place_in_swing(
     """
     places = np.arange(-REACH_S, REACH_S + 0.5 * STEP_S, STEP_S)
     spreads = expected.own_spread * SPREADS
-    kernels = _kernels(spreads, expected.tail)
+    kernels = _kernels(spreads, expected.tail, FARTHEST * expected.own_spread)
     mixes = _mixes(clues.shape[1])
     density = np.exp(logs - logs.max(axis=1, keepdims=True))
     times = [pace[:, None] * places + (clues @ mix)[:, None] for mix in mixes]
@@ -119,12 +124,13 @@ def _log_of_spreads(moved: FloatArray, spreads: FloatArray, expected: Expected) 
     return np.asarray(-0.5 * (np.log(whole / expected.own_spread) / expected.own_doubt) ** 2)
 
 
-def _kernels(spreads: FloatArray, tail: float) -> FloatArray:
-    """(Z, 1, F) real spectra of a golfer's spread around the place, by spread."""
+def _kernels(spreads: FloatArray, tail: float, farthest: float) -> FloatArray:
+    """(Z, 1, F) real spectra of a golfer's spread around the place, by spread; none is farther than `farthest` s."""
     count = round(TURNED_S / STEP_S)
     place = np.arange(count)
     away = np.minimum(place, count - place) * STEP_S / spreads[:, None]
     kernel = np.exp(_student(away, tail))
+    kernel[:, np.minimum(place, count - place) * STEP_S > farthest] = 0.0
     return np.asarray(np.fft.rfft(kernel / kernel.sum(axis=1, keepdims=True)).real)[:, None]
 
 
@@ -132,11 +138,16 @@ def _spread_out(density: FloatArray, kernels: FloatArray) -> FloatArray:
     """(Z, K, G) of densities (K, G), or (Z, K, G), over places, under each of Z spreads."""
     count = round(TURNED_S / STEP_S)
     spectrum = np.fft.rfft(density, count) * kernels
-    return np.asarray(np.fft.irfft(spectrum, count)[..., : density.shape[-1]])
+    return _turned_back(spectrum, density.shape[-1])
 
 
 def _spread_out_in_all(density: FloatArray, kernels: FloatArray) -> FloatArray:
     """(K, G) sum over Z of densities (Z, K, G), each under its own of Z spreads: summed before it is turned back."""
     count = round(TURNED_S / STEP_S)
-    spectrum = np.sum(np.fft.rfft(density, count) * kernels, axis=0)
-    return np.asarray(np.fft.irfft(spectrum, count)[..., : density.shape[-1]])
+    return _turned_back(np.sum(np.fft.rfft(density, count) * kernels, axis=0), density.shape[-1])
+
+
+def _turned_back(spectrum: npt.NDArray[np.complex128], length: int) -> FloatArray:
+    """(..., G) densities of spectra; what is rounding beside the largest is none."""
+    density = np.fft.irfft(spectrum, round(TURNED_S / STEP_S))[..., :length]
+    return np.where(np.abs(density) > ROUNDING * np.abs(density).max(axis=-1, keepdims=True), density, 0.0)
