@@ -17,6 +17,15 @@ from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, LeadSide
 CURVE_MARGIN_S = 0.5
 """Curves run from this long before takeaway to this long after finish."""
 
+WRIST = frozenset(("wrist_flexion_deg", "wrist_ulnar_deg"))
+RESTING_ON = {
+    CHEST: frozenset(("chest_turn_deg", "chest_turn_rate_dps", "shoulder_tilt_deg", "chest_lean_deg")),
+    PELVIS: frozenset(("pelvis_turn_deg", "pelvis_turn_rate_dps")),
+    LEAD_FOREARM: WRIST | {"arm_height_deg"},
+    LEAD_HAND: WRIST,
+}
+"""The curves that rest on each segment."""
+
 Curves = dict[str, FloatArray]
 
 
@@ -45,6 +54,8 @@ def swing_curves(
         flexion, ulnar = define.wrist_angles_free_of_roll(q_forearm, q_hand, lead_side)
         _put(found, wrists, "wrist_flexion_deg", flexion)
         _put(found, wrists, "wrist_ulnar_deg", ulnar)
+    for swing, curves in zip(swings, found, strict=True):
+        _take_out_spoilt(swing, curves)
     return found
 
 
@@ -69,6 +80,16 @@ def _put(found: Sequence[Curves], which: Sequence[int], name: str, angle: FloatA
     ends = np.cumsum([len(found[k]["time_s"]) for k in which])
     for k, part in zip(which, np.split(np.rad2deg(angle), ends[:-1]), strict=True):
         found[k][name] = part
+
+
+def _take_out_spoilt(swing: SwingMotion, curves: Curves) -> None:
+    """No value of a curve where samples that it rests on are not to be believed."""
+    for point, segment in swing.segments.items():
+        if point in RESTING_ON and segment.unusable.any():
+            at = np.searchsorted(segment.time, swing.moments.impact + curves["time_s"])
+            spoilt = segment.unusable[np.clip(at, 0, len(segment.time) - 1)]
+            for name in curves.keys() & RESTING_ON[point]:
+                curves[name] = np.where(spoilt, np.nan, curves[name])
 
 
 def _put_trunk(

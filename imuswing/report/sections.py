@@ -90,7 +90,8 @@ def _tile(recording: RecordingView, swing: SwingView, checked: bool, limits: Lim
     hill = hill_of(swing, limits)
     words = verdict_text(swing.verdict, texts)
     spoken = texts("chest.tile", swing=swing.number, kind=texts.named("kind", swing.kind), verdict=words)
-    judged = hill is not None or swing.verdict is not None
+    # Without a chest nothing is judged, and nothing need say so.
+    judged = hill is not None or any(each.verdict is not None for each in recording.swings)
     return tag(
         "label",
         tag(

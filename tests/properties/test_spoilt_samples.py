@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from imuswing.lesson import analyze
+from imuswing.lesson import Lesson, analyze
 from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.sensors.prepare import prepare
 from imuswing.simulate import errors_of, simulate_recording
@@ -39,6 +39,10 @@ def unspoilt() -> pd.DataFrame:
 
 
 def with_change(points: tuple[str, ...], change: Change) -> pd.DataFrame:
+    return lesson_with_change(points, change).swings
+
+
+def lesson_with_change(points: tuple[str, ...], change: Change) -> Lesson:
     recording = lesson()[0]
     sensors: dict[str, SensorStream] = dict(recording.sensors)
     for point in points:
@@ -46,7 +50,7 @@ def with_change(points: tuple[str, ...], change: Change) -> pd.DataFrame:
         gyr, acc = np.array(stream.gyr), np.array(stream.acc)
         change(gyr, acc, stream.time)
         sensors[point] = replace(stream, gyr=gyr, acc=acc)
-    return analyze(replace(recording, sensors=sensors)).swings
+    return analyze(replace(recording, sensors=sensors))
 
 
 def span_of_swings(first: int, last: int) -> tuple[float, float]:
@@ -85,8 +89,13 @@ def test_wrong_numbers_in_single_rows_change_nothing() -> None:
 
 
 def test_a_chest_that_is_gone_for_two_swings_has_no_rates_there() -> None:
-    found = with_change(("chest",), gone(*span_of_swings(2, 3)))
+    lesson_found = lesson_with_change(("chest",), gone(*span_of_swings(2, 3)))
+    found = lesson_found.swings
     assert len(found) == len(unspoilt())
+    # Its curves are not those of what fills the gap either; others are.
+    spoilt = lesson_found.curves.groupby("swing")["chest_turn_rate_dps"].apply(lambda curve: curve.isna().all())
+    assert np.flatnonzero(spoilt).tolist() == [2, 3]
+    assert lesson_found.curves["arm_height_deg"].notna().all()
     for name in (*CHEST, "chest_turn_rate_impact_dps", "shoulder_tilt_rate_impact_dps", "chest_stall_probability"):
         already = np.flatnonzero(unspoilt()[name].isna()).tolist()
         assert np.flatnonzero(found[name].isna()).tolist() == sorted({*already, 2, 3}), name
