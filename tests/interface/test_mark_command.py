@@ -236,8 +236,9 @@ def test_corrections_saved_from_a_page_are_applied_by_time_and_the_measures_foll
     assert "analyze the recording again" in capsys.readouterr().out
     after = swings_of(small_dataset)
     assert len(after) == len(before) - 1
-    own = after.set_index("impact_s").sort_index()
-    assert own.loc[first, "outcome"] == "fat"
+    # A fat shot met the ground first, and the ball up to 35 ms later: its impact may be placed anew.
+    fat = after[(after["impact_s"] - first).abs() < 0.036].iloc[0]
+    assert fat["outcome"] == "fat"
     moved = after[(after["impact_s"] - second - 0.02).abs() < 6e-4].iloc[0]
     assert (moved["block"], moved["intent"]) == ("mine", "slow back")
     assert "impact_by_hand" in moved["flags"]
