@@ -26,8 +26,9 @@ SPREADS = 2.0 ** np.arange(-2.25, 1.6, 0.75)
 """Spreads that are weighed, over the guess."""
 SHARES = (0.0, 0.5, 1.0)
 """Weights of a clue that are weighed; the arm's return has what is left of one."""
-FAINTEST = 1e-12
-"""Least likelihood of a shot: rounding is under it, and any shot may be struck anywhere."""
+FAINTEST = 1e-4
+"""Least likelihood of a shot beside its largest: one in so many is struck anywhere, or its shock misread, and must not
+move all the others (common practice, no source)."""
 FARTHEST = 8.0
 """No ball is met farther from the golfer's place than so many times the spread that is expected within a golfer: at 1°
 this is 8° of the arm (common practice, no source). What looks like a shock there is something else."""

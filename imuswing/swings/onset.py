@@ -40,7 +40,8 @@ class OnsetSettings:
     ring_share, ring_s: chance that an error just after the onset rings, and how fast that chance fades.
     ring_length_s: a ring is over after this.
     trust: power to which each sensor's likelihood is taken, since sensors share what is not modelled.
-    floor: log likelihood, under its largest, that no sensor may fall below: any of them may be wrong.
+    floor: log likelihood, under its largest, that no sensor may fall below: any of them may be wrong, one time in fifty
+    or so, and then it must not outvote the others (common practice, no source).
     delay_s: how long a shock takes from the club to each sensor, on average (assumptions).
     edge_steps: blur of the likelihood, in samples: rings may start weakly.
     weak_share: share of rings that the first sample after the blow hardly shows: the skin passes a blow on gradually,
@@ -59,7 +60,7 @@ class OnsetSettings:
     ring_s: float = 0.010
     ring_length_s: float = 0.03
     trust: float = 0.6
-    floor: float = -30.0
+    floor: float = -4.0
     delay_s: tuple[tuple[str, float], ...] = ((LEAD_HAND, 0.0003), (LEAD_FOREARM, 0.0006), (CHEST, 0.003))
     other_delay_s: float = 0.001
     edge_steps: float = 0.3

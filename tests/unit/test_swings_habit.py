@@ -117,3 +117,17 @@ def test_what_looks_like_a_shock_far_from_where_this_golfer_meets_the_ball_is_no
     assert mean[-1] == pytest.approx(0.010, abs=0.001)
     assert 0.001 < sd[-1] < 0.005
     np.testing.assert_allclose(mean[:-1], seen, atol=0.001)
+
+
+@pytest.mark.parametrize("denied", [10.0, 20.0, 40.0])
+def test_one_shot_whose_shock_is_misread_does_not_move_the_others(denied: float) -> None:
+    # By hand: five balls met 10 ms after the return, each seen to 10 ms only (a soft blow, few samples); in the sixth a
+    # sensor says that nothing came then, by e^denied, and something 55 ms later. Five see one place; one is wrong.
+    seen = 0.010 + 0.001 * np.array([-2, 1, 0, 2, -1])
+    logs = np.maximum(-0.5 * ((AFTER - np.append(seen, 0.065)[:, None]) / 0.010) ** 2, -4.0)
+    logs[-1] = np.where(AFTER < 0.040, -denied, logs[-1])
+    mean, sd = place_in_swing(
+        np.tile(AFTER, (6, 1)), logs, np.ones(6), np.zeros((6, 0)), np.ones(6, np.bool_), EXPECTED
+    )
+    np.testing.assert_allclose(mean[:-1], 0.010, atol=0.003)
+    assert sd[:-1].max() < 0.008
