@@ -43,5 +43,5 @@ class CarePriors:
     roll_axis: float = _deg(2.5)
     roll_aside: float = _deg(5.0)
     address_bend: float = _deg(8.0)
-    address_arm: float = _deg(20.0)
+    address_arm: float = _deg(25.0)
     hang: float = _deg(1.0)

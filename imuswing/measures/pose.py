@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from imuswing.body import definitions as define
-from imuswing.body.care import EXPECTED_FREEDOM, student_95
+from imuswing.body.care import student_95
 from imuswing.body.segments import ALIGNMENT, PARAMETERS, ErrorMap, SegmentMotion, error_maps
 from imuswing.body.slip import TRUNK_POINTS
 from imuswing.body.tie import Tie
@@ -36,9 +36,9 @@ TOGETHER = 256
 
 Place = tuple[str, str]
 
-BETWEEN_WEARERS = student_95(EXPECTED_FREEDOM) / 1.96
+BETWEEN_WEARERS = student_95(4) / 1.96
 """A trunk's soft tissue differs between wearers, and no reading of one sensor tells it from the bone's own motion. With
-a scale of their own for each, known beforehand as well as people's care is, errors follow Student's t, and ± 1.96
+a scale of their own for each, known beforehand with four degrees of freedom, errors follow Student's t, and ± 1.96
 standard errors hold 95 % where these are so many times the usual wearer's. An assumption: of how wearers differ no
 study was found."""
 

@@ -30,6 +30,7 @@ class SurpriseSettings:
 
     history_s: the prediction looks back this far, but over `orders` samples at least and at most.
     rows_a_coefficient: with fewer samples to fit than this for each coefficient, fewer are used.
+    most_samples: of more than this, only every second, third, … is fitted to: eight coefficients need no more.
     before_s, after_s: samples nearer than this to the arm's return may hold the shock and are not fitted to.
     outlier: residuals beyond this many standard deviations hardly count in the fit.  rounds: of reweighting.
     quietest: least standard deviation of the errors, of an accelerometer (m/s²) and a gyroscope (rad/s). No sensor that
@@ -40,6 +41,7 @@ class SurpriseSettings:
     history_s: float = 0.015
     orders: tuple[int, int] = (4, 8)
     rows_a_coefficient: int = 8
+    most_samples: int = 8192
     before_s: float = 0.04
     after_s: float = 0.15
     outlier: float = 2.5
@@ -186,6 +188,8 @@ def _fit(rows: _Rows, spans: FloatArray, settings: SurpriseSettings) -> tuple[Fl
     """
     order = int(np.clip(round(settings.history_s / rows.step), *settings.orders))
     swing, later = np.nonzero(_smooth(rows, spans, order, settings))
+    some = slice(None, None, -(-len(swing) // settings.most_samples) or 1)
+    swing, later = swing[some], later[some]
     fewer = min(order, AXES * len(swing) // settings.rows_a_coefficient)
     if fewer < 2:
         return None

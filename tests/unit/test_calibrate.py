@@ -179,11 +179,11 @@ def test_a_table_pose_stands_though_forearm_and_hand_were_not_still_at_once() ->
     assert middle == pytest.approx(table.onset + 0.5 * table.duration, abs=0.05)
 
 
-FAULTLESS = np.sqrt(4.0 / 5.0) * 2.5706 / 1.96
-"""Two axes that agree leave one number over: χ² = 0 with one degree of freedom and four beforehand; t of five at 97.5 %
-is 2.571 (any table of Student's t)."""
-UNTESTED = 2.7764 / 1.96
-"""The bend's axis is square to gravity as it is made: then nothing is over, and t of four at 97.5 % is 2.776."""
+FAULTLESS = np.sqrt(3.0 * 0.75 / 4.0) * 2.7764 / 1.96
+"""Two axes that agree leave one number over: χ² = 0 with one degree of freedom, and three around 0.75 beforehand; t of
+four at 97.5 % is 2.776 (any table of Student's t)."""
+UNTESTED = np.sqrt(0.75) * 3.1824 / 1.96
+"""The bend's axis is square to gravity as it is made: then nothing is over, and t of three at 97.5 % is 3.182."""
 
 
 def test_the_pelvis_is_aligned_as_the_chest_is() -> None:

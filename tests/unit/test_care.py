@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from imuswing.body.alignment import Alignment
-from imuswing.body.care import EXPECTED_FREEDOM, student_95, with_own_care
+from imuswing.body.care import EXPECTED_FREEDOM, EXPECTED_SCALE, student_95, with_own_care
 
 
 def fitted(*, misfit: float, freedom: int) -> Alignment:
@@ -27,11 +27,12 @@ def scale(**alignments: Alignment) -> float:
 @pytest.mark.parametrize(
     ("misfit", "freedom", "expected"),
     [
-        # By hand, with four degrees beforehand; Student's t at 97.5 %: 2.776 (4), 2.447 (6), 2.228 (10) (any table).
-        (0.0, 0, 2.776 / 1.96),
-        (2.0, 2, 2.447 / 1.96),
-        (0.0, 6, np.sqrt(4.0 / 10.0) * 2.228 / 1.96),
-        (36.0, 6, np.sqrt(40.0 / 10.0) * 2.228 / 1.96),
+        # By hand, with three degrees around 0.75 beforehand; Student's t at 97.5 %: 3.182 (3), 2.571 (5), 2.262 (9) (any
+        # table).
+        (0.0, 0, np.sqrt(0.75) * 3.182 / 1.96),
+        (1.5, 2, np.sqrt(0.75) * 2.571 / 1.96),
+        (0.0, 6, np.sqrt(2.25 / 9.0) * 2.262 / 1.96),
+        (33.75, 6, np.sqrt(36.0 / 9.0) * 2.262 / 1.96),
     ],
 )
 def test_the_scale_by_hand(misfit: float, freedom: int, expected: float) -> None:
@@ -50,7 +51,7 @@ def test_intervals_hold_the_truth_95_times_in_100(freedom: int) -> None:
     from memory). 40,000 people: 0.1 % standard error."""
     rng = np.random.default_rng(freedom)
     people = 40_000
-    care = np.sqrt(EXPECTED_FREEDOM / rng.chisquare(EXPECTED_FREEDOM, people))
+    care = np.sqrt(EXPECTED_FREEDOM * EXPECTED_SCALE / rng.chisquare(EXPECTED_FREEDOM, people))
     misfit = care**2 * rng.chisquare(freedom, people)
     error = care * rng.normal(size=people)
     told = np.array([scale(chest=fitted(misfit=float(m), freedom=freedom)) for m in misfit])
