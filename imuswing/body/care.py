@@ -23,9 +23,10 @@ def with_own_care(alignments: Mapping[str, Alignment]) -> dict[str, Alignment]:
     """Alignments of one routine with covariances as large as its steps disagree, (3, 3) rad² each.
 
     The steps' errors are taken to share one unknown scale: who bows aside lays the hand down aslant. With a scaled
-    inverse chi-squared prior of ν₀ degrees of freedom around s₀², and a sum of squares χ² with ν degrees of freedom, the
-    squared scale is (ν₀ s₀² + χ²) / (ν₀ + ν), and an error follows Student's t with ν₀ + ν (Gelman et al. 2013, Bayesian
-    Data Analysis, 3rd ed., section 3.2, from memory). The covariance is the normal one whose 95 % are the same.
+    inverse chi-squared prior of ν₀ degrees of freedom around s₀², and a sum of squares χ² with ν degrees of freedom,
+    the squared scale is (ν₀ s₀² + χ²) / (ν₀ + ν), and an error follows Student's t with ν₀ + ν (Gelman et al. 2013,
+    Bayesian Data Analysis, 3rd ed., section 3.2, from memory). The covariance is the normal one whose 95 % are the
+    same.
     """
     misfit = sum(fitted.misfit for fitted in alignments.values())
     freedom = EXPECTED_FREEDOM + sum(fitted.freedom for fitted in alignments.values())

@@ -27,8 +27,8 @@ def scale(**alignments: Alignment) -> float:
 @pytest.mark.parametrize(
     ("misfit", "freedom", "expected"),
     [
-        # By hand, with three degrees around 0.75 beforehand; Student's t at 97.5 %: 3.182 (3), 2.571 (5), 2.262 (9) (any
-        # table).
+        # By hand, with three degrees around 0.75 beforehand; Student's t at 97.5 %: 3.182 (3), 2.571 (5), 2.262 (9)
+        # (any table).
         (0.0, 0, np.sqrt(0.75) * 3.182 / 1.96),
         (1.5, 2, np.sqrt(0.75) * 2.571 / 1.96),
         (0.0, 6, np.sqrt(2.25 / 9.0) * 2.262 / 1.96),
