@@ -45,6 +45,7 @@ from imuswing.swings.kind import match_notes
 from imuswing.swings.lead import at_rest, leading_axis, leading_point, makeshift_alignment
 from imuswing.vocabulary import (
     BLOCK,
+    CHEST,
     CLUB,
     CORRECTION,
     KIND_PRACTICE,
@@ -52,6 +53,7 @@ from imuswing.vocabulary import (
     LEAD_FOREARM,
     LEAD_HAND,
     SHOT,
+    LeadSide,
 )
 
 if TYPE_CHECKING:
@@ -181,7 +183,7 @@ def _in_part(
     slips = find_slips(so_far.postures, settings)
     cuts = [after_slips(cut, alignments, slips) for cut in cuts]
     placed = [placed_cut(cut, verdict, settings) for cut, verdict in zip(cuts, judged, strict=True)]
-    ties = tie_swings(oriented, calibration, cuts, placed, settings)
+    ties = tie_swings(oriented, calibration, cuts, placed, recording.lead_side, settings)
     tied = [tied_swing(cut, moments, tie) for cut, moments, tie in zip(cuts, placed, ties, strict=True)]
     rows, curves, turned = [], [], []
     for swing, (row, curve) in zip(tied, measure_cuts(recording, tied, judged, lead, settings), strict=True):
@@ -271,6 +273,7 @@ def tie_swings(
     calibration: Calibration,
     cuts: Sequence[Cut],
     placed: Sequence[Moments],
+    lead_side: LeadSide,
     settings: Settings,
 ) -> list[Tie | None]:
     """For each swing the tie of the hand's heading to the forearm's; None where there is no wrist or no tie."""
@@ -281,7 +284,8 @@ def tie_swings(
     arm = arm_errors(calibration)
     if arm is None:
         return [None] * len(cuts)
-    ties = iter(tie_headings(swings, table_pose(oriented, calibration), arm, settings=settings.tie))
+    table = table_pose(oriented, calibration)
+    ties = iter(tie_headings(swings, table, arm, lead_side=lead_side, settings=settings.tie))
     return [None if wrist is None else next(ties) for wrist in wrists]
 
 
@@ -305,6 +309,7 @@ def wrist_of(cut: Cut, moments: Moments, *, turn_lost: float) -> WristSwing | No
         address=moments.address,
         top=moments.top,
         impact=moments.impact,
+        chest=cut.segments.get(CHEST),
         turn_lost=turn_lost,
     )
 

@@ -31,7 +31,7 @@ from imuswing.sensors.columns import median
 from imuswing.sensors.motion import Motion
 from imuswing.vocabulary import STANDARD_GRAVITY
 
-TOGETHER = 64
+TOGETHER = 32
 """So many swings are worked out at a time: enough to pay, few enough to need little memory."""
 
 LEAST_SAMPLES = 8

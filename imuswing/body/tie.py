@@ -8,7 +8,8 @@ Without a magnetometer each sensor has a heading of its own, and both drift. The
   - in every downswing, where both sensors feel the same acceleration of the wrist (Weygers & Kok 2020, IEEE Sensors J
     20:7969): free of alignment and skin, but noisy when the swing is slow.
 All swings are solved together by weighted least squares. Unknown are the angles, the shared turn at address, and what
-is left of both sensors' alignment errors, which the same equations see: they come out better than they went in.
+is left of both sensors' alignment errors, which the same equations see: they come out better than they went in. Where
+the forearm's long axis lies, the swings show through the shoulder as well (`body.shoulder`).
 """
 
 from __future__ import annotations
@@ -21,8 +22,10 @@ import numpy as np
 
 from imuswing.body.definitions import X_AXIS, Z_AXIS
 from imuswing.body.segments import SegmentMotion, orientations_at
+from imuswing.body.shoulder import LongAxisSight, long_axis_from_shoulder
 from imuswing.body.wrist_centre import headings_from_wrist_centre
 from imuswing.orientation.quaternion import FloatArray, IntArray, cross, exp, inverse, multiply, rotate
+from imuswing.vocabulary import LeadSide
 
 
 def _rad(value: float) -> float:
@@ -73,7 +76,8 @@ class Tie:
 class WristSwing:
     """What the tie needs of one swing: both segments, each on its own heading, and its moments in s.
 
-    turn_lost: rad², what bridged stretches since some start took from knowing both headings at the address, together.
+    chest: on a heading of its own, None where none is worn.  turn_lost: rad², what bridged stretches since some start
+    took from knowing both headings at the address, together.
     """
 
     forearm: SegmentMotion
@@ -81,6 +85,7 @@ class WristSwing:
     address: float
     top: float
     impact: float
+    chest: SegmentMotion | None = None
     turn_lost: float = 0.0
 
 
@@ -110,7 +115,12 @@ class _Reading:
 
 
 def tie_headings(
-    swings: Sequence[WristSwing], table: TablePose | None, arm: FloatArray, *, settings: TieSettings
+    swings: Sequence[WristSwing],
+    table: TablePose | None,
+    arm: FloatArray,
+    *,
+    lead_side: LeadSide,
+    settings: TieSettings,
 ) -> list[Tie | None]:
     """A tie for each swing, in order; None where nothing tells it to `settings.worst`.
 
@@ -125,7 +135,17 @@ def tie_headings(
     for k, (value, sd) in enumerate(zip(*centre, strict=True)):
         if np.isfinite(sd):
             readings.append(_Reading(swing=k, value=value, sd=sd, centre=1.0))
-    return _solve(swings, table, arm, guesses, readings, settings)
+    return _solve(swings, table, arm, _long_axis(swings, lead_side), guesses, readings, settings)
+
+
+def _long_axis(swings: Sequence[WristSwing], lead_side: LeadSide) -> LongAxisSight | None:
+    """By the swings whose forearm sits as the routine saw it."""
+    seen = [
+        (swing.forearm, swing.chest, swing.top, swing.impact)
+        for swing in swings
+        if swing.chest is not None and swing.forearm.mount_variance == 0.0
+    ]
+    return long_axis_from_shoulder(seen, lead_side)
 
 
 def _guesses(swings: Sequence[WristSwing]) -> FloatArray:
@@ -209,6 +229,7 @@ def _solve(
     swings: Sequence[WristSwing],
     table: TablePose | None,
     arm: FloatArray,
+    long_axis: LongAxisSight | None,
     guesses: FloatArray,
     readings: Sequence[_Reading],
     settings: TieSettings,
@@ -234,6 +255,13 @@ def _solve(
 
     both = slice(forearm.start, hand.stop)
     normal[both, both] = np.linalg.inv(arm)
+    right = np.zeros(size)
+    if long_axis is not None:
+        # With an error e taken off, the long axis lies at Y - e × Y: e_z along X, -e_x along Z.
+        shown, precision = np.zeros((2, size)), np.linalg.inv(long_axis.covariance)
+        shown[0, forearm.start + 2], shown[1, forearm.start] = 1.0, -1.0
+        normal += shown.T @ precision @ shown
+        right += shown.T @ precision @ long_axis.parts
     add(unit((turn, 1.0)), 0.0, settings.shared_turn)
     add(unit((centre, 1.0)), 0.0, settings.shared_centre)
     places = [(swing.address, swing.turn_lost, k) for k, swing in enumerate(swings)]
@@ -265,7 +293,7 @@ def _solve(
         add(row, near + _wrap(reading.value - near), float(np.sqrt(reading.sd**2 + forearm_moved + hand_moved)))
     design = np.array(rows)
     covariance = np.linalg.inv(normal + design.T @ design)
-    found = covariance @ (design.T @ np.array(values))
+    found = covariance @ (right + design.T @ np.array(values))
     ties: list[Tie | None] = []
     for k in range(count):
         kept = [k, *range(forearm.start, hand.stop)]

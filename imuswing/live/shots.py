@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from imuswing.body.calibrate import Calibration
-from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
+from imuswing.body.tie import WristSwing, tie_headings
 from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
 from imuswing.errors import RecordingError
 from imuswing.lesson import arm_errors, measure_cuts, placed_cut, tied_swing, wrist_of
@@ -162,7 +162,10 @@ def _seen(
     wrists = [earlier.wrist for earlier in past if earlier.wrist is not None and earlier.frame == frame]
     table = known.table if known.table_frame == frame else None
     arm = arm_errors(known.calibration)
-    tie = None if wrist is None or arm is None else _tie([*wrists[-settings.ties :], wrist], table, arm, settings)
+    tie = None
+    if wrist is not None and arm is not None:
+        last = [*wrists[-settings.ties :], wrist]
+        tie = tie_headings(last, table, arm, lead_side=window.lead_side, settings=analysis.tie)[-1]
     row, curve = measure_cuts(window, [tied_swing(cut, moments, tie)], [verdict], lead, analysis)[0]
     return Seen(past=Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups, clocks=clocks), row=row, curve=curve)
 
@@ -196,10 +199,6 @@ def _on_new_clock(past: Past, clocks: Mapping[str, ClockLine], point: str, times
 def noted_by(back: float, settings: LiveSettings) -> float:
     """Until when a swing whose arm came back at `back` may still be noted as a shot, s."""
     return back + settings.analysis.judge.kind.note_after_s
-
-
-def _tie(wrists: Sequence[WristSwing], table: TablePose | None, arm: FloatArray, settings: LiveSettings) -> Tie | None:
-    return tie_headings(wrists, table, arm, settings=settings.analysis.tie)[-1]
 
 
 def mean_up(past: Sequence[Past]) -> dict[str, FloatArray]:

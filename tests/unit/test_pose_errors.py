@@ -210,7 +210,7 @@ def test_the_wrists_errors_are_what_whole_sessions_show() -> None:
     ratios: dict[str, list[float]] = {"wrist_flexion_address": [], "wrist_ulnar_address": []}
     for seed in range(120):
         session = Session(np.random.default_rng([9, seed]), size=1.0, swings=3)
-        ties = tie_headings(session.swings, session.table, ARM, settings=TIE)
+        ties = tie_headings(session.swings, session.table, ARM, lead_side="left", settings=TIE)
         for swing, tie, (forearm, hand) in zip(session.swings, ties, session.true, strict=True):
             assert tie is not None
             error_map = np.zeros((len(swing.forearm.time), 3, PARAMETERS))

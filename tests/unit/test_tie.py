@@ -20,7 +20,7 @@ from imuswing.orientation.quaternion import FloatArray
 def test_without_errors_the_tie_is_exact(seed: int) -> None:
     # By hand: the table's wrist is straight, so both headings agree there.
     session = Session(np.random.default_rng(seed), size=0.0)
-    ties = tie_headings(session.swings, session.table, ARM, settings=SETTINGS)
+    ties = tie_headings(session.swings, session.table, ARM, lead_side="left", settings=SETTINGS)
     for number, tie in enumerate(ties):
         assert tie is not None
         np.testing.assert_allclose(session.errors(tie, number), 0.0, atol=1e-6)
@@ -29,12 +29,12 @@ def test_without_errors_the_tie_is_exact(seed: int) -> None:
 def test_turning_one_sensors_earth_turns_the_tie_as_much() -> None:
     # No magnetometer: every sensor's heading is its own, and none is better.
     session = Session(np.random.default_rng(3), size=1.0)
-    first = tie_headings(session.swings, session.table, ARM, settings=SETTINGS)
+    first = tie_headings(session.swings, session.table, ARM, lead_side="left", settings=SETTINGS)
     # By some of these turns a few angles are just under 180° and the others just over -180°.
     for turn in np.radians(np.arange(2, 402, 4)):
         turned = [replace(s, hand=s.hand.turned_about_vertical(turn)) for s in session.swings]
         q_hand = scalar_first(heading(turn) * rotation_of(session.table.q_hand))
-        second = tie_headings(turned, replace(session.table, q_hand=q_hand), ARM, settings=SETTINGS)
+        second = tie_headings(turned, replace(session.table, q_hand=q_hand), ARM, lead_side="left", settings=SETTINGS)
         for one, two in zip(first, second, strict=True):
             assert one is not None
             assert two is not None
@@ -51,7 +51,7 @@ def test_a_heading_lost_over_a_gap_is_found_anew() -> None:
             replace(s, hand=s.hand.turned_about_vertical(jump if k >= 2 else 0.0), turn_lost=float(k >= 2))
             for k, s in enumerate(session.swings)
         ]
-        ties = tie_headings(swings, session.table, ARM, settings=SETTINGS)
+        ties = tie_headings(swings, session.table, ARM, lead_side="left", settings=SETTINGS)
         for number, tie in enumerate(ties):
             assert tie is not None
             errors = session.errors(tie, number)
@@ -70,7 +70,7 @@ def test_an_address_without_the_hand_tells_nothing() -> None:
     ties = []
     for hand in (spoilt, replace(lost, unusable=spoilt.unusable)):
         swings = [*session.swings[:2], replace(session.swings[2], hand=hand), session.swings[3]]
-        ties.append(tie_headings(swings, session.table, ARM, settings=SETTINGS))
+        ties.append(tie_headings(swings, session.table, ARM, lead_side="left", settings=SETTINGS))
     for one, two in zip(*ties, strict=True):
         assert one is not None
         assert two is not None
@@ -86,9 +86,9 @@ def test_an_address_with_a_mount_that_may_have_shifted_hardly_turns_the_alignmen
     for k in (2, 3):
         moved = replace(swings[k].hand.realigned(shift), mount_variance=0.5 * float(shift @ shift))
         swings[k] = replace(swings[k], hand=moved)
-    told = tie_headings(swings, session.table, ARM, settings=SETTINGS)[0]
+    told = tie_headings(swings, session.table, ARM, lead_side="left", settings=SETTINGS)[0]
     unaware = [replace(swing, hand=replace(swing.hand, mount_variance=0.0)) for swing in swings]
-    naive = tie_headings(unaware, session.table, ARM, settings=SETTINGS)[0]
+    naive = tie_headings(unaware, session.table, ARM, lead_side="left", settings=SETTINGS)[0]
     assert told is not None
     assert naive is not None
     away = [np.degrees(np.abs([*tie.forearm_error, *tie.hand_error]).max()) for tie in (told, naive)]
@@ -103,7 +103,7 @@ def test_the_covariance_is_what_repeated_draws_show() -> None:
     weighted, ratios = [], []
     for seed in range(150):
         session = Session(np.random.default_rng([7, seed]), size=1.0, swings=3)
-        tie = tie_headings(session.swings, session.table, ARM, settings=SETTINGS)[-1]
+        tie = tie_headings(session.swings, session.table, ARM, lead_side="left", settings=SETTINGS)[-1]
         assert tie is not None
         errors = session.errors(tie, -1)
         weighted.append(errors @ np.linalg.solve(tie.covariance, errors))
@@ -123,8 +123,8 @@ def test_without_table_and_with_a_level_thumb_up_forearm_nothing_tells() -> None
         top=10.0,
         impact=10.0,
     )
-    assert tie_headings([swing], None, ARM, settings=SETTINGS) == [None]
-    assert tie_headings([], None, ARM, settings=SETTINGS) == []
+    assert tie_headings([swing], None, ARM, lead_side="left", settings=SETTINGS) == [None]
+    assert tie_headings([], None, ARM, lead_side="left", settings=SETTINGS) == []
 
 
 def test_where_nothing_tells_of_the_axes_their_errors_stay_as_the_routine_left_them() -> None:
@@ -135,14 +135,14 @@ def test_where_nothing_tells_of_the_axes_their_errors_stay_as_the_routine_left_t
     )
     swing = WristSwing(forearm=forearm, hand=hand, address=10.0, top=10.0, impact=10.0)
     table = TablePose(q_forearm=forearm.q[0], q_hand=hand.q[0], time=5.0)
-    (tie,) = tie_headings([swing], table, ARM, settings=SETTINGS)
+    (tie,) = tie_headings([swing], table, ARM, lead_side="left", settings=SETTINGS)
     assert tie is not None
     np.testing.assert_allclose(tie.covariance[1:, 1:], ARM, rtol=1e-6, atol=1e-9)
 
 
 def test_the_further_the_table_the_less_it_tells() -> None:
     session = Session(np.random.default_rng(1), size=1.0, swings=12)
-    ties = tie_headings(session.swings, session.table, ARM, settings=SETTINGS)
+    ties = tie_headings(session.swings, session.table, ARM, lead_side="left", settings=SETTINGS)
     sds = [float(np.sqrt(tie.covariance[0, 0])) for tie in ties if tie is not None]
     assert len(sds) == 12
     assert sds[-1] > sds[0]
@@ -193,7 +193,7 @@ def test_what_the_wrists_acceleration_is_off_by_at_every_swing_alike_is_not_aver
     # common, are all that tell. However many swings there are, no heading is known better than both together let it.
     forearm, hand, top, impact = swinging_arm(np.radians(10.0))
     swing = WristSwing(forearm=forearm, hand=hand, address=0.35, top=top, impact=impact)
-    ties = tie_headings([swing] * 40, None, ARM, settings=SETTINGS)
+    ties = tie_headings([swing] * 40, None, ARM, lead_side="left", settings=SETTINGS)
     least = (SETTINGS.shared_centre**-2 + SETTINGS.shared_turn**-2) ** -0.5
     for tie in ties:
         assert tie is not None
