@@ -36,7 +36,8 @@ without `stand` a late mark turned some wrists over.
 - **Ours**: every step gives axes with the care that people take over it; all are matched together, weighted, so that a
   missing step costs accuracy and nothing else. The roll's axis is the one about which gravity moves, so that a turning
   shoulder does not tilt it, and it counts less sideways, where a bending elbow does. Then all swings of the session
-  correct the arm: both sensors feel the same wrist, and a wrist does not turn about the forearm.
+  correct the arm: both sensors feel the same wrist, chest and forearm the same shoulder at the end of a nearly
+  straight arm, and a wrist does not turn about the forearm.
 
 ![Errors of four ways by routine](calibration_compared.svg)
 
