@@ -135,17 +135,28 @@ def tie_headings(
     for k, (value, sd) in enumerate(zip(*centre, strict=True)):
         if np.isfinite(sd):
             readings.append(_Reading(swing=k, value=value, sd=sd, centre=1.0))
-    return _solve(swings, table, arm, _long_axis(swings, lead_side), guesses, readings, settings)
+    return _solve(swings, table, arm, _long_axis(swings, arm, lead_side), guesses, readings, settings)
 
 
-def _long_axis(swings: Sequence[WristSwing], lead_side: LeadSide) -> LongAxisSight | None:
-    """By the swings whose forearm sits as the routine saw it."""
+BY_ERROR = np.array([[0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
+"""With an alignment error e taken off, the long axis lies at Y - e × Y: e_z along X, -e_x along Z."""
+FARTHEST = 13.8
+"""Square of the distance, in standard deviations, past which shoulder and routine contradict each other: one time in a
+thousand by chance (chi-squared, two degrees of freedom). An arm that is bent through the downswing shows no axis."""
+
+
+def _long_axis(swings: Sequence[WristSwing], arm: FloatArray, lead_side: LeadSide) -> LongAxisSight | None:
+    """By the swings whose forearm sits as the routine saw it; None where that contradicts the routine."""
     seen = [
         (swing.forearm, swing.chest, swing.top, swing.impact)
         for swing in swings
         if swing.chest is not None and swing.forearm.mount_variance == 0.0
     ]
-    return long_axis_from_shoulder(seen, lead_side)
+    sight = long_axis_from_shoulder(seen, lead_side)
+    if sight is None:
+        return None
+    expected = sight.covariance + BY_ERROR @ arm[:3, :3] @ BY_ERROR.T
+    return sight if float(sight.parts @ np.linalg.solve(expected, sight.parts)) < FARTHEST else None
 
 
 def _guesses(swings: Sequence[WristSwing]) -> FloatArray:
@@ -257,9 +268,8 @@ def _solve(
     normal[both, both] = np.linalg.inv(arm)
     right = np.zeros(size)
     if long_axis is not None:
-        # With an error e taken off, the long axis lies at Y - e × Y: e_z along X, -e_x along Z.
         shown, precision = np.zeros((2, size)), np.linalg.inv(long_axis.covariance)
-        shown[0, forearm.start + 2], shown[1, forearm.start] = 1.0, -1.0
+        shown[:, forearm] = BY_ERROR
         normal += shown.T @ precision @ shown
         right += shown.T @ precision @ long_axis.parts
     add(unit((turn, 1.0)), 0.0, settings.shared_turn)

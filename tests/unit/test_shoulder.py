@@ -111,6 +111,21 @@ def test_the_tie_takes_most_of_it_off(axis: int, size_deg: float) -> None:
     assert np.degrees(np.sqrt(with_chest.covariance[1 + axis, 1 + axis])) == pytest.approx(5.1, abs=0.4)
 
 
+@pytest.mark.parametrize(("bent_deg", "believed"), [(15.0, True), (45.0, False)])
+def test_an_arm_that_is_bent_does_not_overrule_the_routine(bent_deg: float, believed: bool) -> None:
+    # By hand: a routine good to 5° and the shoulder's 6° expect each other within 7.8°; 45° is 5.8 times that, and
+    # past 3.7 times (chi-squared of two degrees of freedom, one in a thousand: 13.8, any table) it counts for nothing.
+    swings = [
+        WristSwing(forearm=forearm, hand=forearm, chest=chest, address=0.35, top=top, impact=impact)
+        for forearm, chest, top, impact in session("left", np.radians([bent_deg, 0.0, 0.0]))
+    ]
+    narrow = np.radians(5.0) ** 2 * np.eye(6)
+    settings = TieSettings(address_turn=100.0, shared_centre=100.0, worst=1e6)
+    tie = tie_headings(swings, None, narrow, lead_side="left", settings=settings)[0]
+    assert tie is not None
+    assert (np.degrees(tie.forearm_error[0]) > 4.0) == believed
+
+
 def test_a_forearm_that_may_have_slipped_shows_nothing_of_the_routines_axes() -> None:
     forearm, chest, top, impact = swinging_arm("left", np.radians([8.0, 0.0, 0.0]))
     slipped = replace(forearm, mount_variance=np.radians(5.0) ** 2)
