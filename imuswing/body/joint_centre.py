@@ -158,8 +158,10 @@ class _Samples:
 def _equations(
     samples: _Samples, delta: FloatArray, way: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Normal equations of all swings' A_one − Z(delta)·A_other = 0, linearised, for changes of the ways (6,) and of
-    each heading (J,): among the ways (6, 6) and their right side (6,), across (J, 6), and the headings' own (J,) and (J,).
+    """Normal equations of all swings' A_one − Z(delta)·A_other = 0, linearised, for changes of the ways and headings.
+
+    Among the ways (6, 6) and their right side (6,); across to the headings (J, 6); the headings' own (J,) and right
+    side (J,).
     """
     turn = np.repeat(to_matrix(exp(delta[:, None] * Z_AXIS)), samples.count, axis=0)
     at_one = samples.acc_one + samples.map_one @ way[:3]

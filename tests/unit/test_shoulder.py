@@ -26,8 +26,8 @@ def swinging_arm(
 
     The trunk turns and sways, the shoulder sits 12 cm above, 5 cm behind and 19 cm beside its sensor. The forearm's
     sensor is 0.5 m from the shoulder, in a direction that leans 4° to the palm's side of the forearm and 3° to the
-    thumb's. The forearm's axes are off by the rotation vector `error` (3,), rad, as a routine may have them. size: of the
-    swing over 90°.  roll: of the arm about itself, over its swing.
+    thumb's. The forearm's axes are off by the rotation vector `error` (3,), rad, as a routine may have them.
+    size: of the swing over 90°.  roll: of the arm about itself, over its swing.
     """
     time = np.arange(0.0, 2.0, 1.0 / RATE)
     right = 1.0 if side == "right" else -1.0
