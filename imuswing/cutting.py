@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from imuswing.body.alignment import Alignment
 from imuswing.body.calibrate import Calibration
-from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_turn
+from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_sign, trunk_turn
 from imuswing.body.follow import Span, follow_segments
 from imuswing.body.segments import ALIGNMENT, SegmentMotion
 from imuswing.body.slip import Postures, Slip, find_slip, rest_samples, set_right
@@ -21,6 +21,7 @@ from imuswing.recording.model import BoolArray, Recording
 from imuswing.sensors.columns import runs
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.settings import Settings
+from imuswing.swings.backwards import turn_about_vertical
 from imuswing.swings.events import ArmCurves, without_ringing
 from imuswing.swings.evidence import signature
 from imuswing.swings.find import COARSE_RATE, Candidate, find_candidates
@@ -43,6 +44,8 @@ WELL_KNOWN = float(np.deg2rad(15.0))
 """Alignment SD under which a chest's posture may speak for or against a swing."""
 FOLLOWED_SD = float(np.deg2rad(10.0))
 """Where no pose shows the long axis, the one that is learnt from the swings is no worse than this (an assumption)."""
+MOMENTS_DOWN = 16
+"""At so many moments of a downswing its turn is looked at: enough for a sign."""
 UP = np.array([0.0, 0.0, 1.0])
 SHOCK_POINTS = (LEAD_HAND, LEAD_FOREARM, CHEST)
 """Sensors in which an impact is looked for."""
@@ -165,6 +168,19 @@ def postures(oriented: Oriented, swings: Sequence[Candidate]) -> dict[str, Postu
     return found
 
 
+def turns_to_target(oriented: Oriented, swings: Sequence[Candidate], lead_side: LeadSide) -> dict[str, FloatArray]:
+    """By tracked point, its turn (K,) about the vertical from each top to the return, rad, positive towards the
+    target."""
+    span = np.array([(swing.top, swing.back) for swing in swings]).reshape(-1, 2)
+    moments = span[:, :1] + np.linspace(0.0, 1.0, MOMENTS_DOWN) * np.diff(span)
+    found = {}
+    for point, motion in oriented.motions.items():
+        at = np.clip(np.searchsorted(motion.time, moments), 0, len(motion.time) - 1)
+        turn = turn_about_vertical(oriented.coarse[point][at], motion.gyr[at], np.diff(span)[:, 0])
+        found[point] = trunk_sign(lead_side) * turn
+    return found
+
+
 def find_slips(series: Mapping[str, Postures], settings: Settings) -> dict[str, Slip]:
     """By tracked point, the shift of its mount in mid-session, where one is clear."""
     found = {}
@@ -239,6 +255,11 @@ def with_others(
         segments = {point: segment for point in alignments if (segment := every.get(point)) is not None}
         found.append(replace(cut, segments=segments))
     return found
+
+
+def without(cut: Cut, points: Collection[str]) -> Cut:
+    """A swing without the segments of some tracked points."""
+    return replace(cut, segments={point: found for point, found in cut.segments.items() if point not in points})
 
 
 def _followed(

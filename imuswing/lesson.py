@@ -23,7 +23,9 @@ from imuswing.cutting import (
     mean_directions,
     postures,
     rough_swings,
+    turns_to_target,
     with_others,
+    without,
 )
 from imuswing.errors import RecordingError
 from imuswing.measures.dictionary import KEY_COLUMNS
@@ -38,6 +40,7 @@ from imuswing.recording.model import Event, Recording
 from imuswing.routine import Reader, Routine, calibration_of, first_routine
 from imuswing.sensors.motion import Prepared, turn_lost
 from imuswing.settings import Settings
+from imuswing.swings.backwards import JUDGED, turned_backwards
 from imuswing.swings.corrections import apply_corrections, lost_warnings
 from imuswing.swings.events import Moments, place
 from imuswing.swings.judge import Judged, judge
@@ -115,7 +118,8 @@ def analyze(
 class _Found:
     """What one part of a recording gives; nothing of it grows with the samples.
 
-    home: whether it holds the routine.  slips: of this part and those before.  lost: corrections that fit nothing.
+    home: whether it holds the routine.  slips: of this part and those before.  backwards: points that turn backwards,
+    by this part and those before.  lost: corrections that fit nothing.
     """
 
     begin: float
@@ -123,6 +127,7 @@ class _Found:
     prepared: Prepared
     calibration: Calibration
     slips: Mapping[str, Slip]
+    backwards: tuple[str, ...]
     lost: Sequence[Event]
     rows: list[dict[str, Any]]
     curves: list[dict[str, Any]]
@@ -131,10 +136,12 @@ class _Found:
 
 @dataclass(kw_only=True)
 class _SoFar:
-    """What parts hand on: gravity at all addresses up to now, and how the sensors stood then and in between."""
+    """What parts hand on: gravity at all addresses up to now, how the sensors stood then and in between, and how far
+    they turned in the downswings."""
 
     ups: Mapping[str, FloatArray] = field(default_factory=dict)
     postures: Mapping[str, Postures] = field(default_factory=dict)
+    turns: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
 def _walk(recording: Recording, settings: Settings, step_s: float | None) -> Iterator[_Found]:
@@ -179,16 +186,28 @@ def _in_part(
     judged, lost = apply_corrections(candidates, judged, recording.of_type(CORRECTION))
     swings = [k for k, verdict in enumerate(judged) if verdict.swing_odds > settings.judge.evidence.accept]
     cuts, judged = with_others([cuts[k] for k in swings], oriented, alignments, settings), [judged[k] for k in swings]
-    so_far.postures = joined_postures(so_far.postures, postures(oriented, [cut.sight.candidate for cut in cuts]))
+    kept = [cut.sight.candidate for cut in cuts]
+    so_far.turns = joined_rows(so_far.turns, turns_to_target(oriented, kept, recording.lead_side))
+    so_far.postures = joined_postures(so_far.postures, postures(oriented, kept))
     slips = find_slips(so_far.postures, settings)
     cuts = [after_slips(cut, alignments, slips) for cut in cuts]
     placed = [placed_cut(cut, verdict, settings) for cut, verdict in zip(cuts, judged, strict=True)]
+    backwards = turned_backwards(so_far.turns, settings=settings.backwards)
+    if backwards and JUDGED & set(oriented.motions) == set(backwards):
+        raise RecordingError(
+            recording.source,
+            f"every downswing turns away from the target, if the golfer's lead side is the {recording.lead_side} one",
+            "correct `lead_side` in participants.tsv, or the accelerometers' signs if they read -9.8 m/s² upwards",
+        )
+    cuts = [without(cut, backwards) for cut in cuts]
     ties = tie_swings(oriented, calibration, cuts, placed, recording.lead_side, settings)
     tied = [tied_swing(cut, moments, tie) for cut, moments, tie in zip(cuts, placed, ties, strict=True)]
     rows, curves, turned = [], [], []
     for swing, (row, curve) in zip(tied, measure_cuts(recording, tied, judged, lead, settings), strict=True):
         impact = swing.moments.impact
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < impact]
+        row["flags"] += [f"{point}_turns_backwards" for point in backwards]
+        row["flags"] += [f"{point}_left_out" for point in oriented.prepared.left_out]
         rows.append(row)
         curves.append(curve)
         if step_s is not None:
@@ -199,6 +218,7 @@ def _in_part(
         prepared=replace(oriented.prepared, motions={}),
         calibration=calibration,
         slips=slips,
+        backwards=backwards,
         lost=lost,
         rows=rows,
         curves=curves,
@@ -213,7 +233,9 @@ def _quality(
 
     prepared = joined(recording, [part.prepared for part in found], [part.begin for part in found])
     calibration = next((part.calibration for part in found if part.home), found[0].calibration)
-    quality = quality_record(recording, prepared, calibration, found[-1].slips, rows, asdict(settings))
+    quality = quality_record(
+        recording, prepared, calibration, found[-1].slips, found[-1].backwards, rows, asdict(settings)
+    )
     quality["recordings"][0]["warnings"] += lost_warnings([event for part in found for event in part.lost])
     return quality
 

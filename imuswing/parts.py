@@ -183,7 +183,12 @@ def joined(recording: Recording, parts: Sequence[Prepared], begins: Sequence[flo
         point: _report([part.reports[point] for part in parts if point in part.reports], recording.sensors[point])
         for point in points
     }
-    return Prepared(motions={}, reports=reports, warnings=_warnings([part.warnings for part in parts], begins))
+    return Prepared(
+        motions={},
+        reports=reports,
+        warnings=_warnings([part.warnings for part in parts], begins),
+        left_out=tuple(p for p in recording.sensors if all(p in part.left_out for part in parts)),
+    )
 
 
 def _report(parts: Sequence[SensorReport], stream: SensorStream) -> SensorReport:

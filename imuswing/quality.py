@@ -22,6 +22,7 @@ def quality_record(
     prepared: Prepared,
     calibration: Calibration,
     slips: Mapping[str, Slip],
+    backwards: Sequence[str],
     rows: Sequence[Mapping[str, Any]],
     settings: Mapping[str, Any],
 ) -> dict[str, Any]:
@@ -31,7 +32,9 @@ def quality_record(
         # The file by its name: where it stands on this computer is nobody's business.
         told = note.removeprefix(f"{recording.source.parent}{os.sep}") if recording.source else note
         warnings.append({"level": "advice", "text": told, "do": "Check the recorder's export."})
-    warnings += _calibration_warnings(recording, calibration)
+    warnings += [_backwards_warning(point) for point in backwards]
+    left_out = {*prepared.left_out, *backwards}
+    warnings += _calibration_warnings([p for p in recording.sensors if p not in left_out], calibration)
     warnings += [_slip_warning(point, slip) for point, slip in slips.items()]
     if not rows:
         warnings.append(
@@ -112,7 +115,17 @@ def _slip_warning(point: str, slip: Slip) -> dict[str, str]:
     return {"level": "advice", "text": text, "do": "Tighten the strap and repeat the calibration routine."}
 
 
-def _calibration_warnings(recording: Recording, calibration: Calibration) -> list[dict[str, str]]:
+def _backwards_warning(point: str) -> dict[str, str]:
+    name = point.replace("_", " ")
+    text = (
+        f"The {name} sensor turns away from the target on the way down, where another turns towards it: its measures "
+        f"are left out."
+    )
+    do = "Check that its accelerometer reads +9.8 m/s² upwards at rest, and the signs of all its axes."
+    return {"level": "problem", "text": text, "do": do}
+
+
+def _calibration_warnings(worn: Sequence[str], calibration: Calibration) -> list[dict[str, str]]:
     warnings = []
     redo = "Do the calibration routine at the start of the recording and mark its steps."
     if calibration.source == FOUND_IN_DATA:
@@ -124,7 +137,7 @@ def _calibration_warnings(recording: Recording, calibration: Calibration) -> lis
                 "do": "Look whether they are right, and mark them.",
             }
         )
-    for point in recording.sensors:
+    for point in worn:
         fitted = calibration.alignments.get(point)
         if point not in (CHEST, LEAD_FOREARM, LEAD_HAND) or (fitted is not None and fitted.whole):
             continue

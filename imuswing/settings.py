@@ -13,6 +13,7 @@ from imuswing.measures.swing import MeasureSettings
 from imuswing.orientation.learn import LearnSettings
 from imuswing.parts import PartSettings
 from imuswing.sensors.settings import SensorSettings
+from imuswing.swings.backwards import BackwardsSettings
 from imuswing.swings.events import EventSettings
 from imuswing.swings.find import FindSettings
 from imuswing.swings.judge import JudgeSettings
@@ -31,6 +32,7 @@ class Settings:
     events: EventSettings = field(default_factory=EventSettings)
     judge: JudgeSettings = field(default_factory=JudgeSettings)
     segments: SegmentSettings = field(default_factory=SegmentSettings)
+    backwards: BackwardsSettings = field(default_factory=BackwardsSettings)
     slip: SlipSettings = field(default_factory=SlipSettings)
     tie: TieSettings = field(default_factory=TieSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)

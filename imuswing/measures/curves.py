@@ -60,8 +60,10 @@ def swing_curves(
 
 
 def _since_impact(swing: SwingMotion) -> FloatArray:
-    """Even steps (N,), s, at the rate of the leading segment."""
+    """Even steps (N,), s, at the rate of the leading segment; none without a segment."""
     moments, segments = swing.moments, swing.segments
+    if not segments:
+        return np.zeros(0)
     rate = (segments.get(LEAD_FOREARM) or next(iter(segments.values()))).rate
     first = max(moments.takeaway - CURVE_MARGIN_S, *(s.time[0] for s in segments.values()))
     last = min(moments.finish + CURVE_MARGIN_S, *(s.time[-1] for s in segments.values()))

@@ -55,6 +55,8 @@ def swing_orientations(swing: SwingMotion, *, lead_side: LeadSide, step_s: float
     followed = {point: swing.segments[point] for point in FOLLOWED if point in swing.segments}
     if LEAD_FOREARM in followed and swing.tie is None:
         followed.pop(LEAD_HAND, None)
+    if not followed:
+        return {"time_s": np.zeros(0)}
     moments = swing.moments
     first = max(moments.takeaway - CURVE_MARGIN_S, *(s.time[0] for s in followed.values())) - moments.impact
     last = min(moments.finish + CURVE_MARGIN_S, *(s.time[-1] for s in followed.values())) - moments.impact

@@ -97,7 +97,7 @@ def verdict_text(verdict: str | None, texts: Texts) -> str:
 
 def flag_text(flag: str, texts: Texts) -> str:
     """A flag in words: its own entry, or what it is about and the words for its ending."""
-    for ending in ("too_uncertain", "samples_unusable", "samples_bridged"):
+    for ending in ("too_uncertain", "samples_unusable", "samples_bridged", "left_out", "turns_backwards"):
         if f"flag.{flag}" not in texts.entries and flag.endswith(f"_{ending}"):
             about = flag.removesuffix(f"_{ending}")
             measure = BY_NAME.get(f"{about}_deg") or BY_NAME.get(f"{about}_impact_dps")

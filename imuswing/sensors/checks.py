@@ -13,18 +13,12 @@ from imuswing.errors import RecordingError
 from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.sensors.clean import Clean
 from imuswing.sensors.clocks import ClockLine
-from imuswing.sensors.columns import finite_rows, greatest_size, magnitude, runs
+from imuswing.sensors.columns import finite_rows, greatest_size, runs
 from imuswing.sensors.gravity import scale_error
 from imuswing.sensors.motion import Warning
 from imuswing.sensors.settings import SensorSettings
-from imuswing.sensors.turning import SCALES, Turning
-from imuswing.vocabulary import (
-    CHEST,
-    LEAD_FOREARM,
-    LEAD_HAND,
-    STANDARD_GRAVITY,
-    WRIST_BEND,
-)
+from imuswing.sensors.turning import LEAST_PAIRS, Turning
+from imuswing.vocabulary import STANDARD_GRAVITY
 
 LEAST_SAMPLES = 4
 LOOKED_AT_FIRST = 1000
@@ -84,12 +78,9 @@ def refuse_wrong_units(recording: Recording, sensor: Clean, turning: Turning, gr
     impossible = f"the gyroscope of {point} reads {np.degrees(fastest):.0f} °/s, which no such sensor can measure"
     if fastest > FASTEST:
         _refuse(recording, f"{impossible}, so its unit is probably deg/s and not rad/s", "GYRO")
-    if turning.mismatch_deg is None or turning.pairs < 3:
-        return
-    as_it_is = turning.mismatch_deg[0]
-    best = int(np.argmin(turning.mismatch_deg))
-    if best != 0 and turning.mismatch_deg[best] < 12.0 and as_it_is > 2.5 * turning.mismatch_deg[best]:
-        unit = "deg/s and not rad/s" if SCALES[best] < 1.0 else "rad/s and not deg/s"
+    wrong = turning.misread
+    if wrong is not None and wrong.axes is None and not 0.1 < wrong.scale < 10.0:
+        unit = "deg/s and not rad/s" if wrong.scale < 1.0 else "rad/s and not deg/s"
         _refuse(
             recording,
             f"gravity turns in the {point} sensor as if its gyroscope's unit were {unit}",
@@ -99,6 +90,33 @@ def refuse_wrong_units(recording: Recording, sensor: Clean, turning: Turning, gr
 
 def _refuse(recording: Recording, wrong: str, channel: str) -> None:
     raise RecordingError(recording.source, wrong, f"correct `units` of its {channel} rows in its …_channels.tsv")
+
+
+def misread(sensor: Clean, turning: Turning, settings: SensorSettings) -> Warning | None:
+    """What makes every number of a sensor wrong and is certain, but for a unit: gravity turns in it as it should only
+    with other axes, or with a scale far from what is read. A scale that is less wrong is learnt and taken off."""
+    wrong, point = turning.misread, sensor.stream.tracked_point
+    if wrong is None:
+        return None
+    if wrong.axes is not None:
+        text = (
+            f"the {named(point)} sensor is left out: gravity turns in it as if its gyroscope's axes x, y, z were "
+            f"{wrong.axes}"
+        )
+        do = "correct order and signs of its axes: gyroscope and accelerometer need the same right-handed ones"
+        return Warning(level="problem", text=text, do=do, tracked_point=point)
+    if _near_one(wrong.scale, settings.misread_scale):
+        return None
+    text = (
+        f"the {named(point)} sensor is left out: gravity turns in it as if its gyroscope read "
+        f"{1.0 / wrong.scale:.2f} times what it should"
+    )
+    do = "check its unit, its range in the recorder's export, and its sampling rate"
+    return Warning(level="problem", text=text, do=do, tracked_point=point)
+
+
+def _near_one(scale: float, factor: float) -> bool:
+    return 1.0 / factor < scale < factor
 
 
 def about_sensor(sensor: Clean, turning: Turning, gravity: float | None, settings: SensorSettings) -> Iterator[Warning]:
@@ -184,9 +202,12 @@ def _about_rest(sensor: Clean, turning: Turning, gravity: float | None, settings
         text = f"the {named(point)} accelerometer reads {gravity:.2f} m/s² at rest where gravity is about 9.8"
         do = "calibrate the sensor as its maker says"
         yield Warning(level="advice", text=text, do=do, tracked_point=point)
-    if turning.mismatch_deg is not None and turning.pairs >= 3 and turning.mismatch_deg[0] > settings.turn_mismatch_deg:
+    wrong = turning.misread
+    told = wrong is not None and not _near_one(wrong.scale, settings.scale_told)
+    told |= turning.pairs >= LEAST_PAIRS and (turning.mismatch_deg or 0.0) > settings.turn_mismatch_deg
+    if told and misread(sensor, turning, settings) is None:
         text = (
-            f"gyroscope and accelerometer of the {named(point)} sensor disagree by {turning.mismatch_deg[0]:.0f}° "
+            f"gyroscope and accelerometer of the {named(point)} sensor disagree by {turning.mismatch_deg:.0f}° "
             "about where down is after a turn"
         )
         do = "check that its axes stand in the right order and its units and rate are right; then calibrate it"
@@ -213,7 +234,7 @@ def about_clocks(
             yield Warning(level="advice", text=text, do=do)
 
 
-def about_all(recording: Recording, sensors: Mapping[str, Clean], settings: SensorSettings) -> Iterator[Warning]:
+def about_all(sensors: Mapping[str, Clean], settings: SensorSettings) -> Iterator[Warning]:
     """Findings that need more than one sensor, or none."""
     longest = max(len(sensor.gyr) / sensor.rate for sensor in sensors.values())
     if longest < settings.shortest_recording_s:
@@ -227,44 +248,3 @@ def about_all(recording: Recording, sensors: Mapping[str, Clean], settings: Sens
             text = f"the {named(point)} sensor stops after {end:.0f} s of {longest:.0f} s"
             do = "check its battery and connection; swings after that lack it"
             yield Warning(level="problem", text=text, do=do, tracked_point=point)
-    yield from _swapped(recording, sensors, settings)
-
-
-def _swapped(recording: Recording, sensors: Mapping[str, Clean], settings: SensorSettings) -> Iterator[Warning]:
-    """Sensors that seem to be worn in each other's places: the farther out on the arm, the faster."""
-    speed = {point: _fast(sensor) for point, sensor in sensors.items()}
-    for outer in (LEAD_HAND, LEAD_FOREARM):
-        if CHEST in speed and outer in speed and speed[CHEST] > settings.swapped_ratio * speed[outer]:
-            text = f"the {CHEST} sensor moves faster than the {named(outer)} sensor"
-            yield Warning(level="problem", text=text, do=_swap_advice(CHEST, outer), tracked_point=CHEST)
-            return
-    if LEAD_HAND not in sensors or LEAD_FOREARM not in sensors:
-        return
-    moved = [(_turned(sensors[LEAD_FOREARM], *span), _turned(sensors[LEAD_HAND], *span)) for span in _bends(recording)]
-    if any(forearm > settings.swapped_bend_ratio * hand > 0.0 for forearm, hand in moved):
-        text = "the lead forearm sensor moves and the lead hand sensor rests while the wrist is bent"
-        yield Warning(level="problem", text=text, do=_swap_advice(LEAD_FOREARM, LEAD_HAND), tracked_point=LEAD_HAND)
-
-
-def _swap_advice(one: str, other: str) -> str:
-    return f"check whether {named(one)} and {named(other)} are swapped, on the body or in `tracked_point`"
-
-
-def _fast(sensor: Clean) -> float:
-    """Speed in rad/s that the sensor passes in half a percent of its time."""
-    speed = magnitude(sensor.gyr[:: max(len(sensor.gyr) // 20000, 1)])
-    rank = max(int(0.995 * len(speed)) - 1, 0)
-    return float(np.partition(speed, rank)[rank])
-
-
-def _bends(recording: Recording) -> list[tuple[float, float]]:
-    return [(event.onset, event.end) for event in recording.of_type(WRIST_BEND) if event.duration > 0.0]
-
-
-def _turned(sensor: Clean, onset: float, end: float) -> float:
-    """Root mean square speed in rad/s between two times (clocks need not agree to better than a second here)."""
-    first, last = np.clip(np.round((np.array([onset, end]) - sensor.start) * sensor.rate), 0, len(sensor.gyr)).astype(
-        int
-    )
-    span = sensor.gyr[first:last]
-    return float(np.sqrt(np.mean(np.sum(span * span, axis=1)))) if len(span) else 0.0

@@ -156,11 +156,14 @@ class SensorReport:
 
 @dataclass(frozen=True, kw_only=True)
 class Prepared:
-    """A recording's sensors in motion, numbers about each, and what was found in words."""
+    """A recording's sensors in motion, numbers about each, and what was found in words.
+
+    left_out: worn, but not among the motions: without samples, or put on or read wrongly."""
 
     motions: Mapping[str, Motion]
     reports: Mapping[str, SensorReport]
     warnings: tuple[Warning, ...] = ()
+    left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "motions", MappingProxyType(dict(self.motions)))

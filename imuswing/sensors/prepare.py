@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from imuswing.errors import RecordingError
 from imuswing.recording.model import FloatArray, Recording, SensorStream
-from imuswing.sensors.checks import about_all, about_clocks, about_sensor, dead, refuse_wrong_units
+from imuswing.sensors.checks import about_all, about_clocks, about_sensor, dead, misread, refuse_wrong_units
 from imuswing.sensors.clean import Clean, clean
 from imuswing.sensors.clocks import ClockLine, align
 from imuswing.sensors.columns import runs
@@ -16,6 +16,7 @@ from imuswing.sensors.grid import Grid, even_grid
 from imuswing.sensors.increments import rotation_vectors
 from imuswing.sensors.motion import Motion, Prepared, SensorReport, Warning
 from imuswing.sensors.settings import DEFAULT_SETTINGS, SensorSettings
+from imuswing.sensors.swaps import find_swap
 from imuswing.sensors.turning import Turning, check_turning
 
 __all__ = ["SensorSettings", "prepare"]
@@ -30,9 +31,10 @@ def prepare(
     """Each sensor's motion on the clock of the first tracking system, with numbers and findings about it.
 
     clocks: by tracking system, where they are known already; None has them aligned by the data.
-    A sensor that gives nothing is left out, with a warning. Raises `RecordingError` if none is left or if a unit is
-    certainly wrong.
+    A sensor that gives nothing, or that is certainly put on or read wrongly, is left out, with a warning. Raises
+    `RecordingError` if none is left or if a unit is certainly wrong.
     """
+    faults: list[Warning] = []
     warnings: list[Warning] = []
     sensors: dict[str, Clean] = {}
     grids: dict[str, tuple[FloatArray, Grid]] = {}
@@ -41,27 +43,45 @@ def prepare(
         if fault is None:
             sensors[point] = clean(stream, grid=_shared_grid(stream, grids), settings=settings)
         else:
-            warnings.append(fault)
+            faults.append(fault)
     if not sensors:
-        wrong = warnings[0].text if len(warnings) == 1 else "no sensor has usable samples"
-        do = warnings[0].do if warnings else "record again with the chest sensor on"
-        raise RecordingError(recording.source, wrong, do)
+        raise _nothing_left(recording, faults)
     checked: dict[str, tuple[Turning, float | None]] = {}
-    motions: dict[str, Motion] = {}
-    reports: dict[str, SensorReport] = {}
     for point, sensor in sensors.items():
         gravity, turning = rest_gravity(sensor), check_turning(sensor)
         refuse_wrong_units(recording, sensor, turning, gravity)
         warnings.extend(about_sensor(sensor, turning, gravity, settings))
         checked[point] = turning, gravity
     clocks = align(sensors, recording) if clocks is None else clocks
+    lines = {point: clocks[sensor.stream.tracking_system] for point, sensor in sensors.items()}
+    motions: dict[str, Motion] = {}
     for point, sensor in sensors.items():
-        clock = clocks[sensor.stream.tracking_system]
-        motions[point] = _motion(sensor, clock)
-        reports[point] = _report(sensor, clock, *checked[point])
+        fault = misread(sensor, checked[point][0], settings)
+        if fault is None:
+            motions[point] = _motion(sensor, lines[point])
+        else:
+            faults.append(fault)
+    swap = find_swap(motions, settings=settings)
+    if swap is not None and swap.sure:
+        faults.append(swap.warning)
+        motions = {point: motion for point, motion in motions.items() if point not in swap.points}
+    elif swap is not None:
+        warnings.append(swap.warning)
+    if not motions:
+        raise _nothing_left(recording, faults)
+    reports = {point: _report(sensor, lines[point], *checked[point]) for point, sensor in sensors.items()}
     warnings.extend(about_clocks(clocks, sensors, settings))
-    warnings.extend(about_all(recording, sensors, settings))
-    return Prepared(motions=motions, reports=reports, warnings=tuple(warnings))
+    warnings.extend(about_all(sensors, settings))
+    left_out = tuple(point for point in recording.sensors if point not in motions)
+    return Prepared(motions=motions, reports=reports, warnings=(*faults, *warnings), left_out=left_out)
+
+
+def _nothing_left(recording: Recording, faults: Sequence[Warning]) -> RecordingError:
+    """No sensor can be used, and why."""
+    if not faults:
+        return RecordingError(recording.source, "no sensor has usable samples", "record again with the chest sensor on")
+    others = ", and no other sensor can be used" if len(faults) > 1 else ""
+    return RecordingError(recording.source, faults[0].text + others, faults[0].do)
 
 
 def _shared_grid(stream: SensorStream, grids: dict[str, tuple[FloatArray, Grid]]) -> Grid:
@@ -122,7 +142,7 @@ def _report(sensor: Clean, clock: ClockLine, turning: Turning, gravity: float | 
         gyro_noise_dps=float(np.degrees(sensor.gyr_noise)),
         acc_noise_mps2=sensor.acc_noise,
         gravity_mps2=gravity,
-        turn_mismatch_deg=None if turning.mismatch_deg is None else turning.mismatch_deg[0],
+        turn_mismatch_deg=turning.mismatch_deg,
         clock_offset_s=clock.offset,
         clock_drift_ppm=1e6 * clock.drift,
         clock_drift_se_ppm=1e6 * clock.drift_se,

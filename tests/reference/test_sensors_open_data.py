@@ -1,6 +1,6 @@
 """Gaps, clipping, rest and gravity on recordings of real sensors: what was taken away is known.
 
-BROAD: Laidig, Caruso, Cereatti, Seel 2021, Data 6(7):72, CC BY 4.0.
+BROAD: Laidig, Caruso, Cereatti, Seel 2021, Data 6(7):72, CC BY 4.0. A person: example data of the library qmt, MIT.
 """
 
 from __future__ import annotations
@@ -13,9 +13,13 @@ from scipy.interpolate import CubicSpline
 from sensors_for_tests import OPEN_DATA, recording_of
 
 from imuswing.recording.model import SensorStream
+from imuswing.sensors.clean import clean
 from imuswing.sensors.gravity import normal_gravity
 from imuswing.sensors.prepare import prepare
+from imuswing.sensors.settings import DEFAULT_SETTINGS
+from imuswing.sensors.turning import check_turning
 
+PERSON = OPEN_DATA / "upper_body_100hz.npz"
 TRIALS = sorted(OPEN_DATA.glob("broad_*.npz"))
 pytestmark = pytest.mark.skipif(not TRIALS, reason=f"no open recordings (broad_*.npz) in {OPEN_DATA}")
 
@@ -121,3 +125,30 @@ def test_rows_that_a_recorder_repeated_are_found() -> None:
         assert not lost[1:][~same].any()
         counts.append(int(lost.sum()))
     assert sum(counts) > 100
+
+
+@pytest.mark.skipif(not PERSON.exists(), reason=f"no {PERSON.name} in {OPEN_DATA}")
+@pytest.mark.parametrize("place", ["hand_left", "forearm_left"])
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_axes_of_sensors_on_a_person_are_told_from_flipped_ones(place: str, axis: int) -> None:
+    """A person's hand and forearm, a hundred seconds with three turns between rests: as they were recorded gravity
+    comes out within 3°, the usual size of a rest's own uncertainty in moving people; with one axis of the gyroscope
+    flipped by this test, that axis is named."""
+    with np.load(PERSON) as data:
+        gyr, acc = (data[f"{place}_{kind}"].astype(float) for kind in ("gyr", "acc"))
+    stream = SensorStream(
+        tracked_point="lead_hand",
+        tracking_system="imu",
+        rate=100.0,
+        time=np.arange(len(gyr)) / 100.0,
+        gyr=gyr,
+        acc=acc,
+    )
+    as_recorded = check_turning(clean(stream, settings=DEFAULT_SETTINGS))
+    assert as_recorded.mismatch_deg is not None
+    assert as_recorded.mismatch_deg < 3.0
+    assert as_recorded.misread is None
+    flipped = np.where(np.arange(3) == axis, -1.0, 1.0)
+    found = check_turning(clean(with_values(stream, gyr * flipped, acc), settings=DEFAULT_SETTINGS)).misread
+    assert found is not None
+    assert found.axes == ", ".join(("-" if k == axis else "") + "xyz"[k] for k in range(3))

@@ -19,7 +19,14 @@ from imuswing.report.texts import ENGLISH, load_texts
 
 GERMAN = load_texts("de")
 ROOT = Path(imuswing.__file__).parent
-SOURCES = ("sensors/checks.py", "quality.py", "swings/corrections.py", "body/calibrate.py", "lesson.py")
+SOURCES = (
+    "sensors/checks.py",
+    "sensors/swaps.py",
+    "quality.py",
+    "swings/corrections.py",
+    "body/calibrate.py",
+    "lesson.py",
+)
 SPOKEN = ("text", "do", "wireless", "knock", "who", "redo")
 """Names under which the analysis puts sentences together."""
 ANY = "chest"

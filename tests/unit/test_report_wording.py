@@ -94,6 +94,11 @@ def test_the_chance_of_a_stall_is_told_in_words(chance: float, words: str) -> No
         ("chest_turn_rate_too_uncertain", "chest turn rate at impact: too uncertain to be told"),
         ("lead_hand_samples_unusable", "lead hand: samples missing or over range in this swing"),
         ("chest_hardly_turned", "the chest hardly turned on the way down"),
+        ("chest_left_out", "chest: its sensor was left out of the whole recording, the quality part says why"),
+        (
+            "lead_hand_turns_backwards",
+            "lead hand: its sensor turns away from the target on the way down, so its measures are left out",
+        ),
     ],
 )
 def test_flags_are_told_in_words(flag: str, words: str) -> None:

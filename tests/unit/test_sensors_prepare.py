@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 from sensors_for_tests import G, recording_of, turning_sensor
 
 from imuswing.errors import RecordingError
-from imuswing.recording.model import Event, SensorStream
+from imuswing.recording.model import SensorStream
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.sensors.prepare import prepare
 
@@ -183,9 +183,12 @@ def test_a_gyro_that_is_off_by_a_few_percent_is_no_mix_up() -> None:
     prepare(recording_of(changed(turning_sensor(), gyr=turning_sensor().gyr * 1.05)))
 
 
-def test_axes_in_the_wrong_order_are_told() -> None:
+def test_a_disagreement_that_no_order_of_axes_explains_is_told() -> None:
+    """Axes turned by 45° against the accelerometer's: half way between two orders of axes."""
     stream = turning_sensor()
-    prepared = prepare(recording_of(changed(stream, gyr=stream.gyr[:, [1, 0, 2]])))
+    turned = Rotation.from_euler("z", 45.0, degrees=True).apply(np.array(stream.gyr))
+    prepared = prepare(recording_of(changed(stream, gyr=turned)))
+    assert prepared.left_out == ()
     assert "disagree" in texts(prepared, "problem")
 
 
@@ -249,16 +252,36 @@ def test_never_still_is_told() -> None:
     assert prepared.reports["lead_hand"].gyro_bias_dps is None
 
 
-def test_swapped_sensors() -> None:
+def test_a_chest_that_is_faster_than_the_arm_is_swapped() -> None:
     slow, fast = turning_sensor(turn=0.3), turning_sensor(turn=1.5)
-    prepared = prepare(recording_of(changed(fast, tracked_point="chest"), changed(slow, tracked_point="lead_hand")))
-    assert "chest sensor moves faster than the lead hand sensor" in texts(prepared, "problem")
-    resting = turning_sensor(turn=0.0)
-    bend = Event(onset=10.0, duration=15.0, trial_type="wrist_bend")
-    right = [changed(resting, tracked_point="lead_forearm"), changed(fast, tracked_point="lead_hand")]
-    assert "wrist is bent" not in texts(prepare(recording_of(*right, events=(bend,))))
-    wrong = [changed(fast, tracked_point="lead_forearm"), changed(resting, tracked_point="lead_hand")]
-    assert "forearm sensor moves and the lead hand sensor rests" in texts(prepare(recording_of(*wrong, events=(bend,))))
+    worn = [changed(fast, tracked_point="chest"), changed(slow, tracked_point="lead_forearm"), fast]
+    prepared = prepare(recording_of(*worn))
+    assert prepared.left_out == ("chest", "lead_forearm")
+    assert "chest sensor moves faster than the lead forearm sensor" in texts(prepared, "problem")
+    message = refused(*worn[:2])
+    assert "chest and lead forearm are swapped" in message
+
+
+def test_a_chest_sensor_shaken_once_is_not_left_out() -> None:
+    """Somebody waves it about for six seconds; in all the rest of the minute the hand is the faster one."""
+    hand, chest = turning_sensor(turn=1.5), turning_sensor(turn=0.3, tracked_point="chest")
+    shaken = np.where(np.abs(chest.time - 30.0) < 3.0, 20.0, 0.0)[:, None] * np.sin(8.0 * chest.time)[:, None]
+    prepared = prepare(recording_of(changed(chest, gyr=chest.gyr + shaken), hand))
+    assert "chest sensor moves faster" in texts(prepared, "problem")
+    assert "chest" in prepared.motions
+    assert "lead_hand" in prepared.motions
+
+
+def test_a_forearm_that_turns_while_the_hand_rests_is_swapped() -> None:
+    """A wrist can bend with the forearm at rest; a hand cannot rest in space while the forearm turns under it, but for
+    a wrist that undoes just that turn. No step needs a mark."""
+    resting, moving = turning_sensor(turn=0.0), turning_sensor(turn=1.5)
+    right = [changed(resting, tracked_point="lead_forearm"), changed(moving, tracked_point="lead_hand")]
+    assert prepare(recording_of(*right)).warnings == ()
+    wrong = [changed(moving, tracked_point="lead_forearm"), changed(resting, tracked_point="lead_hand")]
+    prepared = prepare(recording_of(turning_sensor(tracked_point="lead_upper_arm"), *wrong))
+    assert prepared.left_out == ("lead_forearm", "lead_hand")
+    assert "forearm sensor turns while the lead hand sensor rests" in texts(prepared, "problem")
 
 
 def test_no_sensor_at_all() -> None:
