@@ -206,8 +206,7 @@ def _in_part(
     for swing, (row, curve) in zip(tied, measure_cuts(recording, tied, judged, lead, settings), strict=True):
         impact = swing.moments.impact
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < impact]
-        row["flags"] += [f"{point}_turns_backwards" for point in backwards]
-        row["flags"] += [f"{point}_left_out" for point in oriented.prepared.left_out]
+        row["flags"] += flags_of_all(oriented.prepared, backwards)
         rows.append(row)
         curves.append(curve)
         if step_s is not None:
@@ -288,6 +287,12 @@ def _flags(recording: Recording, swing: SwingMotion, judged: Judged, lead: str) 
         # Hanging, the club shows its axis but not which way it faces in the chest's heading; no joint tells either.
         flags.append("shaft_heading_not_tied")
     return flags
+
+
+def flags_of_all(prepared: Prepared, backwards: Sequence[str]) -> list[str]:
+    """The flags that every swing of a recording has, for sensors that cannot be used."""
+    left_out = [f"{point}_left_out" for point in prepared.left_out]
+    return [*left_out, *(f"{point}_turns_backwards" for point in backwards)]
 
 
 def tie_swings(

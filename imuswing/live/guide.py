@@ -93,13 +93,13 @@ def _levels(state: State) -> tuple[State, list[Message]]:
             told.append(level)
             if level.state == "lost" and point not in lost:
                 lost.add(point)
-                notices.append(_notice(point, "samples_lost", state.now, "loses most of its samples: look at it."))
+                notices.append(notice(point, "samples_lost", state.now, "loses most of its samples: look at it."))
             elif level.state == "ok" and point in lost:
                 lost.discard(point)
-                notices.append(_notice(point, "came_back", state.now, "gives its samples again."))
+                notices.append(notice(point, "came_back", state.now, "gives its samples again."))
             if state.now - at_limit.get(point, -np.inf) > LIMIT_AGAIN_S and _at_limit(tail.head, sensor, rows):
                 at_limit[point] = state.now
-                notices.append(_notice(point, "at_limit", state.now, "reached the end of its gyroscope's range."))
+                notices.append(notice(point, "at_limit", state.now, "reached the end of its gyroscope's range."))
     levels = Levels(time=round(state.now, 3), sensors=tuple(told))
     state = replace(state, lost=frozenset(lost), at_limit=at_limit, next_levels=state.now + EVERY_S)
     return state, [*notices, levels]
@@ -117,7 +117,8 @@ def _at_limit(head: SystemHead, sensor: SensorHead, rows: FloatArray) -> bool:
     return bool(clip_masks(gyr, limit=sensor.gyr_range, least=LEAST_GYR_RANGE, averaged=averaged)[0].any())
 
 
-def _notice(point: str, kind: str, now: float, text: str) -> Notice:
+def notice(point: str, kind: str, now: float, text: str) -> Notice:
+    """What is said of a sensor at once."""
     name = point.replace("_", " ")
     return Notice(point=point, kind=kind, time=now, text=f"The {name} sensor {text}")  # type: ignore[arg-type]
 

@@ -28,7 +28,9 @@ slow repeated movement; all that is needed."""
 SensorState = Literal["waiting", "ok", "lost", "silent"]
 """`waiting`: no sample yet; `ok`; `lost`: samples are missing just now; `silent`: nothing comes any more."""
 
-NoticeKind = Literal["dropped_out", "came_back", "clock_changed", "at_limit", "samples_lost"]
+NoticeKind = Literal[
+    "dropped_out", "came_back", "clock_changed", "at_limit", "samples_lost", "left_out", "turns_backwards"
+]
 
 FeedbackMode = Literal["every", "outside_band", "faded", "summary", "none"]
 """When a verdict is shown: after every shot; only outside the band; less and less often; as a summary every few shots;

@@ -11,9 +11,18 @@ import numpy as np
 
 from imuswing.body.calibrate import Calibration
 from imuswing.body.tie import WristSwing, tie_headings
-from imuswing.cutting import Cut, Oriented, address_gravity, follow_swings, orient, rough_swings
+from imuswing.cutting import (
+    Cut,
+    Oriented,
+    address_gravity,
+    follow_swings,
+    orient,
+    rough_swings,
+    turns_to_target,
+    without,
+)
 from imuswing.errors import RecordingError
-from imuswing.lesson import arm_errors, measure_cuts, placed_cut, tied_swing, wrist_of
+from imuswing.lesson import arm_errors, flags_of_all, measure_cuts, placed_cut, tied_swing, wrist_of
 from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, alignment_changes, frame_of, recalibrated
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
@@ -21,6 +30,7 @@ from imuswing.recording.model import Recording
 from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.motion import turn_lost
 from imuswing.sensors.prepare import prepare
+from imuswing.swings.backwards import turned_backwards
 from imuswing.swings.find import Candidate
 from imuswing.swings.judge import Sight, judge
 from imuswing.swings.lead import at_rest, leading_axis, leading_point, makeshift_alignment
@@ -38,7 +48,8 @@ class Past:
     """A swing, or what looked like one, that the judgement of later ones rests on.
 
     wrist: for the heading's tie, on the headings of `frame`; None without a wrist.  ups: gravity in each sensor at
-    address.  clocks: by tracked point, on which its times stand.
+    address.  clocks: by tracked point, on which its times stand.  turns: of each sensor, as `cutting.turns_to_target`,
+    none of what is no swing.
     """
 
     sight: Sight
@@ -46,6 +57,7 @@ class Past:
     frame: Frame
     ups: Mapping[str, FloatArray]
     clocks: Mapping[str, ClockLine]
+    turns: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,6 +170,10 @@ def _seen(
     # met: nothing hangs on the verdict of a swing without one.
     as_shot = until <= noted_by(cut.sight.candidate.back, settings)
     moments = placed_cut(cut, verdict, analysis, as_shot=as_shot)
+    turned = turns_to_target(oriented, [cut.sight.candidate], window.lead_side)
+    turns = {point: float(turn[0]) for point, turn in turned.items()}
+    backwards = _backwards(turns, past, settings)
+    cut = without(cut, backwards)
     wrist = wrist_of(cut, moments, turn_lost=_wrist_turn_lost(oriented, headings, moments.address))
     wrists = [earlier.wrist for earlier in past if earlier.wrist is not None and earlier.frame == frame]
     table = known.table if known.table_frame == frame else None
@@ -167,7 +183,15 @@ def _seen(
         last = [*wrists[-settings.ties :], wrist]
         tie = tie_headings(last, table, arm, lead_side=window.lead_side, settings=analysis.tie)[-1]
     row, curve = measure_cuts(window, [tied_swing(cut, moments, tie)], [verdict], lead, analysis)[0]
-    return Seen(past=Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups, clocks=clocks), row=row, curve=curve)
+    row["flags"] += flags_of_all(oriented.prepared, backwards)
+    here = Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups, clocks=clocks, turns=turns)
+    return Seen(past=here, row=row, curve=curve)
+
+
+def _backwards(turns: Mapping[str, float], past: Sequence[Past], settings: LiveSettings) -> tuple[str, ...]:
+    """Points that turn backwards in this swing and those before; offline a recording in which all do is refused."""
+    told = {point: np.array([*(p.turns[point] for p in past if point in p.turns), turns[point]]) for point in turns}
+    return turned_backwards(told, settings=settings.analysis.backwards)
 
 
 def retimed(past: Past, clocks: Mapping[str, ClockLine], lead: str) -> Sight:

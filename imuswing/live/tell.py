@@ -11,7 +11,7 @@ import numpy as np
 
 from imuswing.body.calibrate import Calibration
 from imuswing.live.feedback import in_bands, is_shown, is_summed_up, summary
-from imuswing.live.guide import lacking
+from imuswing.live.guide import lacking, notice
 from imuswing.live.messages import Estimate, Message, Routine, Shot, Step
 from imuswing.live.shots import Seen
 from imuswing.live.state import State
@@ -65,15 +65,34 @@ def told_shot(state: State, seen: Seen, number: int, *, revised: bool) -> tuple[
         revised=revised,
         shown_after_s=None,
     )
+    about = _about_sensors(shot, state)
     shots = {**state.shots, number: shot}
     for old in sorted(shots)[:-KEPT_SHOTS]:
         del shots[old]
     state = replace(state, shots=shots, in_block=count)
-    messages: list[Message] = [shot]
+    messages: list[Message] = [shot, *about]
     if new and is_summed_up(state.feedback, count):
         struck_shots = [one for _, one in sorted(shots.items()) if one.kind == KIND_SHOT]
         messages.append(summary(struck_shots[-state.feedback.every :]))
     return state, messages
+
+
+def _about_sensors(shot: Shot, before: State) -> list[Message]:
+    """A notice of each sensor that cannot be used, with the first swing that says so."""
+    known = {flag for one in before.shots.values() for flag in one.flags}
+    return [
+        notice(flag.removesuffix(f"_{kind}"), kind, before.now, text)
+        for flag in shot.flags
+        for kind, text in UNUSABLE.items()
+        if flag.endswith(f"_{kind}") and flag not in known
+    ]
+
+
+UNUSABLE = {
+    "left_out": "is left out: no samples, wrong axes or scale, or swapped with another.",
+    "turns_backwards": "turns away from the target on the way down: check the lead side and its accelerometer.",
+}
+"""By a flag's ending, what is said of the sensor."""
 
 
 def _number(value: Any) -> float | None:
@@ -84,7 +103,11 @@ def _curves(curve: Mapping[str, Any]) -> dict[str, Sequence[float | None]]:
     time = np.asarray(curve["time_s"])
     every = max(round(CURVE_STEP_S / float(time[1] - time[0])), 1) if len(time) > 1 else 1
     # Counted from impact, which stays on the grid.
-    kept = np.flatnonzero(np.rint(time / (time[1] - time[0])).astype(int) % every == 0) if len(time) > 1 else [0]
+    kept = (
+        np.flatnonzero(np.rint(time / (time[1] - time[0])).astype(int) % every == 0)
+        if len(time) > 1
+        else np.arange(len(time))
+    )
     return {name: np.round(np.asarray(values, dtype=float)[kept], 3).tolist() for name, values in curve.items()}
 
 

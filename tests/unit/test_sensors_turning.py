@@ -72,10 +72,15 @@ def test_a_wrong_scale_is_named_and_the_sensor_left_out(read: float) -> None:
     assert "as if its gyroscope read" in prepared.warnings[0].text
 
 
-@pytest.mark.parametrize("read", [0.9, 1.1])
-def test_a_scale_that_is_learnt_anyway_leaves_the_sensor_in(read: float) -> None:
-    stream = turning_sensor()
-    assert prepare(recording_of(replace(stream, gyr=stream.gyr * read))).left_out == ()
+@pytest.mark.parametrize("read", [0.81, 1.23])
+def test_a_scale_that_is_learnt_is_told_and_leaves_the_sensor_in(read: float) -> None:
+    stream = turning_sensor(turn=2.0)
+    spoilt = replace(stream, gyr=stream.gyr * read)
+    assert turning_of(spoilt).misread is not None
+    prepared = prepare(recording_of(spoilt))
+    assert prepared.left_out == ()
+    (warning,) = prepared.warnings
+    assert "disagree" in warning.text
 
 
 def bent_turning_sensor() -> SensorStream:
