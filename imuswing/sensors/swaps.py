@@ -16,6 +16,9 @@ from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND
 STRETCH_S = 5.0
 """A sensor in somebody's hands is fast in a few stretches of this length, a limb in many (common practice, no
 source)."""
+LEAST_SURE_S = 30.0
+"""In less (a window of a live recording) somebody may well hold the arms still and turn (common practice, no
+source)."""
 BLOCK_S = 0.2
 """Turning and rest are told apart over so long: clocks agree to less."""
 
@@ -36,7 +39,8 @@ def find_swap(motions: Mapping[str, Motion], *, settings: SensorSettings) -> Swa
             chest, arm = _fast(motions[CHEST]), _fast(motions[outer])
             if chest[0] > settings.swapped_ratio * arm[0]:
                 text = f"the {CHEST} sensor moves faster than the {_named(outer)} sensor"
-                return _swap(CHEST, outer, text, sure=chest[1] > arm[1])
+                long = motions[CHEST].time[-1] - motions[CHEST].time[0] > LEAST_SURE_S
+                return _swap(CHEST, outer, text, sure=bool(long) and chest[1] > arm[1])
     if LEAD_FOREARM in motions and LEAD_HAND in motions:
         forearm_alone, hand_alone = _alone_s(motions[LEAD_FOREARM], motions[LEAD_HAND], settings)
         if forearm_alone > max(settings.swapped_rest_s, settings.swapped_rest_share * hand_alone):

@@ -262,6 +262,13 @@ def test_a_chest_that_is_faster_than_the_arm_is_swapped() -> None:
     assert "chest and lead forearm are swapped" in message
 
 
+def test_a_short_recording_in_which_the_chest_is_faster_is_only_told() -> None:
+    slow, fast = turning_sensor(turn=0.3, seconds=20.0), turning_sensor(turn=1.5, seconds=20.0)
+    prepared = prepare(recording_of(changed(fast, tracked_point="chest"), slow))
+    assert "chest sensor moves faster than the lead hand sensor" in texts(prepared, "problem")
+    assert prepared.left_out == ()
+
+
 def test_a_chest_sensor_shaken_once_is_not_left_out() -> None:
     """Somebody waves it about for six seconds; in all the rest of the minute the hand is the faster one."""
     hand, chest = turning_sensor(turn=1.5), turning_sensor(turn=0.3, tracked_point="chest")
