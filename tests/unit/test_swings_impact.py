@@ -169,6 +169,26 @@ def test_a_blow_is_placed_within_a_sample(rate: float) -> None:
     assert np.abs(times - at).max() < 1.0 / rate + 0.0005
 
 
+def test_a_sensor_that_feels_something_else_does_not_rule_a_blow_out() -> None:
+    """By hand: each of four streams has the likelihood 1 where it saw its blow, and e⁻⁴ at least anywhere, since any may
+    be wrong. The forearm's two feel only a knock 70 ms later: where the hand's blow was, e⁻⁸ is left, and nearly as
+    much after the blur of a sample; where neither felt anything, e⁻¹⁶."""
+    at = BACK + 0.01 + np.linspace(-0.003, 0.003, 7)
+    swings = [
+        [
+            _window(400.0, t - 0.01, ring_at=t),
+            replace(_window(400.0, t - 0.012, ring_at=t + 0.07), tracked_point="lead_forearm"),
+        ]
+        for t in at
+    ]
+    errors = surprises(swings, [(BACK - 0.5, BACK)] * len(at), settings=SurpriseSettings())
+    for t, curve in zip(at, onset_curves(errors, [BACK] * len(at), settings=OnsetSettings()), strict=True):
+        assert curve is not None
+        near, elsewhere = np.abs(curve.time - t) < 1.0 / 400.0, np.abs(curve.time - BACK + 0.05) < 0.02
+        assert curve.first[near].max() == pytest.approx(-8.0, abs=0.7)
+        assert curve.first[elsewhere].max() == pytest.approx(-16.0, abs=0.7)
+
+
 def _felt(rng: np.random.Generator, point: str, late: float, clock_se: float) -> ShockWindow:
     """A smooth movement and a ring from 0.6 s on, seen by a clock that is `late`; the chest feels next to nothing."""
     time = rng.uniform(0.0, 0.005) + np.arange(0.0, 1.2, 0.005)
