@@ -170,9 +170,9 @@ def test_a_blow_is_placed_within_a_sample(rate: float) -> None:
 
 
 def test_a_sensor_that_feels_something_else_does_not_rule_a_blow_out() -> None:
-    """By hand: each of four streams has the likelihood 1 where it saw its blow, and e⁻⁴ at least anywhere, since any may
-    be wrong. The forearm's two feel only a knock 70 ms later: where the hand's blow was, e⁻⁸ is left, and nearly as
-    much after the blur of a sample; where neither felt anything, e⁻¹⁶."""
+    """By hand: each of four streams has the likelihood 1 where it saw its blow, and e⁻⁴ at least anywhere, since any
+    may be wrong. The forearm's two feel only a knock 70 ms later: where the hand's blow was, e⁻⁸ is left, and nearly
+    as much after the blur of a sample; where neither felt anything, e⁻¹⁶."""
     at = BACK + 0.01 + np.linspace(-0.003, 0.003, 7)
     swings = [
         [
