@@ -25,8 +25,9 @@ from imuswing.vocabulary import CHEST, PELVIS
 TRUNK_POINTS = (CHEST, PELVIS)
 
 EVEN_CHANCE = 0.5
-"""Of what may be a slip or the golfer's own change, that it is a slip (an assumption). The step that gravity shows is
-then the square's expectation about each axis; how the mount turned about the vertical it does not show."""
+"""What may be a slip or the golfer's own change is a slip one time in two (an assumption). So half of the squared step
+that gravity shows is taken for the variance of the mount's turn about each axis, the vertical included, about which
+gravity shows none."""
 LEAST_REST_S = 0.5
 LEAST_SPREAD = float(np.deg2rad(1.0))
 """Directions of one person's posture are never told to repeat better than this, rad."""
