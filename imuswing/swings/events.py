@@ -101,6 +101,8 @@ RING_S = 0.2
 keeps the latter and loses most of the former."""
 RINGING_S = 0.5
 """How large the ringing is, is told by so many s before all has settled."""
+RIPPLES_S = 2.0
+"""So long after the finish small movements may belong to it still (common practice, no source)."""
 
 
 def without_ringing(omega: FloatArray, *, rate: float) -> FloatArray:
@@ -289,10 +291,16 @@ def _finish_se(arm: ArmCurves, finish: float, settings: EventSettings) -> float:
     if not len(higher):
         return 0.1
     # As long as it takes to fall from twice the level to the level, times the level's own error.
-    error = np.hypot(settings.speed_error_share, settings.speed_error / float(arm.rate.max())) / FINISH_FRACTION
-    fall = min((finish - float(arm.time[higher[-1]])) * float(error), 0.3)
-    ripple = max((_last_ripple(arm, finish) - finish) / 1.96, finish - _settled(arm, finish))
+    fall = min((finish - float(arm.time[higher[-1]])) * _level_error(float(arm.rate.max()), settings), 0.3)
+    slower = min(float(rate.max()) for rate in (arm.rate, arm.chest_rate) if rate.any())
+    ripple_level = FINISH_FRACTION * (1.0 - min(_level_error(slower, settings), 0.5))
+    ripple = max((_last_ripple(arm, finish, ripple_level) - finish) / 1.96, finish - _settled(arm, finish))
     return float(np.hypot(fall, ripple))
+
+
+def _level_error(fastest: float, settings: EventSettings) -> float:
+    """Error of a rate at the finish's level, as a share of that level; fastest: rad/s."""
+    return float(np.hypot(settings.speed_error_share, settings.speed_error / fastest) / FINISH_FRACTION)
 
 
 def _settled(arm: ArmCurves, finish: float) -> float:
@@ -311,16 +319,16 @@ def _share(arm: ArmCurves) -> FloatArray:
     return np.asarray(np.maximum(arm.rate / max(float(arm.rate.max()), 1e-9), chest))
 
 
-def _last_ripple(arm: ArmCurves, finish: float) -> float:
-    """When the arm or chest last goes on a little after `finish`: over the finish's share of the fastest rates, but not
-    over twice that before it falls again, within a second (common practice, no source); else `finish`."""
+def _last_ripple(arm: ArmCurves, finish: float, level: float) -> float:
+    """When the arm or chest last goes on a little after `finish`: over a level near the finish's share of the fastest
+    rates, but not over twice that share before it falls again, soon after; else `finish`."""
     share = _share(arm)
-    after = (arm.time > finish) & (arm.time < finish + 1.0)
+    after = (arm.time > finish) & (arm.time < finish + RIPPLES_S)
     moved = np.flatnonzero(after & (share > 2.0 * FINISH_FRACTION))
     if len(moved):
         after &= arm.time < arm.time[moved[0]]
     # What rises on into a new movement is no ripple of this one: it must have fallen again.
-    loud = np.flatnonzero(after & (share > FINISH_FRACTION))
-    low = np.flatnonzero(after & (share <= FINISH_FRACTION))
+    loud = np.flatnonzero(after & (share > level))
+    low = np.flatnonzero(after & (share <= level))
     loud = loud[loud < low[-1]] if len(low) else loud[:0]
     return float(arm.time[loud[-1]]) if len(loud) else finish

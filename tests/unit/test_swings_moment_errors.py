@@ -24,12 +24,19 @@ def smooth(time: np.ndarray, first: float, last: float) -> np.ndarray:
     return np.asarray(s**3 * (10.0 - 15.0 * s + 6.0 * s**2))
 
 
-def arm(tilt: np.ndarray, *, axis_sd: float, after: float = 0.0, rocking: float = np.nan) -> ArmCurves:
+def arm(
+    tilt: np.ndarray, *, axis_sd: float, after: float = 0.0, after_s: float = 3.2, rocking: float = np.nan
+) -> ArmCurves:
     """A forearm that swings by 90° and back to 60° beyond, and rolls by 60° with other timing; `tilt` (2,) rad is how
-    far the axis that is followed is off the true one.  after: ° of a little movement that follows the rest.
+    far the axis that is followed is off the true one.  after: ° of a little movement that follows the rest, from
+    `after_s` on for 0.4 s.
     rocking: phase of a skin that rocks at 5 Hz, 5 °/s RMS."""
     time = np.arange(0.0, 6.0, 1.0 / RATE)
-    swing = -90.0 * smooth(time, TAKEAWAY, TOP) + 150.0 * smooth(time, TOP, SETTLED) + after * smooth(time, 3.2, 3.6)
+    swing = (
+        -90.0 * smooth(time, TAKEAWAY, TOP)
+        + 150.0 * smooth(time, TOP, SETTLED)
+        + after * smooth(time, after_s, after_s + 0.4)
+    )
     if np.isfinite(rocking):
         swing += 5.0 * np.sqrt(2.0) / (2.0 * np.pi * 5.0) * np.sin(2.0 * np.pi * 5.0 * time + rocking)
     roll = 60.0 * smooth(time, TAKEAWAY + 0.1, TOP - 0.2) - 90.0 * smooth(time, TOP + 0.1, SETTLED)
@@ -166,3 +173,21 @@ def test_a_practice_swing_told_by_another_segment_is_placed_as_the_sessions_shot
     assert told.impact - own.impact == pytest.approx(0.03, abs=1e-9)
     assert untold.impact == own.impact == ignored.impact
     assert untold.impact_se > told.impact_se > own.impact_se
+
+
+@pytest.mark.parametrize("after_s", [3.4, 4.2])
+@pytest.mark.parametrize("share", [0.92, 1.08])
+def test_a_late_movement_that_may_or_may_not_be_over_the_level_stands_in_the_finishs_error(
+    after_s: float, share: float
+) -> None:
+    # By hand: a minimum-jerk move of 0.4 s is fastest, at 1.875 times its mean speed, in its middle (Flash & Hogan
+    # 1985, from memory). Made a little slower or faster than 5 % of the swing's fastest, it leaves the golfer settled
+    # before it or in its middle, and 95 % of what is told for either must reach the other.
+    fastest = float(np.degrees(arm(np.zeros(2), axis_sd=0.0).rate.max()))
+    size = share * 0.05 * fastest * 0.4 / 1.875
+    told = moments(arm(np.zeros(2), axis_sd=0.0, after=size, after_s=after_s), EventSettings(settle_s=4.0))
+    middle = after_s + 0.2
+    other = middle if share < 1.0 else SETTLED
+    assert abs(told.finish - other) < 1.96 * told.finish_se + 0.1
+    quiet = moments(arm(np.zeros(2), axis_sd=0.0), EventSettings(settle_s=4.0))
+    assert quiet.finish_se < 0.05
