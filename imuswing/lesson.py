@@ -42,6 +42,7 @@ from imuswing.sensors.motion import Prepared, turn_lost
 from imuswing.settings import Settings
 from imuswing.swings.backwards import JUDGED, turned_backwards
 from imuswing.swings.corrections import apply_corrections, lost_warnings
+from imuswing.swings.event_doubts import event_warnings
 from imuswing.swings.events import Moments, place
 from imuswing.swings.judge import Judged, judge
 from imuswing.swings.kind import match_notes
@@ -235,7 +236,9 @@ def _quality(
     quality = quality_record(
         recording, prepared, calibration, found[-1].slips, found[-1].backwards, rows, asdict(settings)
     )
-    quality["recordings"][0]["warnings"] += lost_warnings([event for part in found for event in part.lost])
+    warnings = quality["recordings"][0]["warnings"]
+    warnings += lost_warnings([event for part in found for event in part.lost])
+    warnings += event_warnings(recording, [row["impact_s"] for row in rows], settings=settings.judge.kind)
     return quality
 
 

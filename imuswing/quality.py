@@ -12,9 +12,12 @@ import numpy as np
 import imuswing
 from imuswing.body.calibrate import FOUND_IN_DATA, Calibration
 from imuswing.body.slip import Slip
+from imuswing.recording.find import CALIBRATION_TASK
 from imuswing.recording.model import Recording
+from imuswing.routine import CONTRADICTED
 from imuswing.sensors.motion import Prepared
-from imuswing.vocabulary import CHEST, KIND_SHOT, LEAD_FOREARM, LEAD_HAND
+from imuswing.swings.event_doubts import CHECK
+from imuswing.vocabulary import CHEST, KIND_SHOT, LEAD_FOREARM, LEAD_HAND, SHOT
 
 
 def quality_record(
@@ -36,7 +39,9 @@ def quality_record(
     left_out = {*prepared.left_out, *backwards}
     warnings += _calibration_warnings([p for p in recording.sensors if p not in left_out], calibration)
     warnings += [_slip_warning(point, slip) for point, slip in slips.items()]
-    if not rows:
+    # Who records the routine by itself, and says so, expects no swing.
+    expected = recording.task != CALIBRATION_TASK or bool(recording.of_type(SHOT))
+    if not rows and expected:
         warnings.append(
             {
                 "level": "problem",
@@ -72,7 +77,11 @@ def quality_record(
                 for point, fitted in calibration.alignments.items()
             },
         },
-        "swings": {"found": len(rows), "shots": sum(row["kind"] == KIND_SHOT for row in rows)},
+        "swings": {
+            "found": len(rows),
+            "shots": sum(row["kind"] == KIND_SHOT for row in rows),
+            "expected": expected,
+        },
         "warnings": warnings,
         "settings": settings,
     }
@@ -137,6 +146,16 @@ def _calibration_warnings(worn: Sequence[str], calibration: Calibration) -> list
                 "do": "Look whether they are right, and mark them.",
             }
         )
+    if calibration.source == CONTRADICTED:
+        found = ", ".join(name.replace("_", " ") for name, step in calibration.steps.items() if step.found)
+        text = (
+            f"The marked calibration steps contradict each other by more than 30°, so they are not used; found in the "
+            f"data instead: {found}."
+            if found
+            else "The marked calibration steps contradict each other by more than 30°, so they are not used, and none "
+            "was found in the data."
+        )
+        warnings.append({"level": "problem", "text": text, "do": CHECK})
     for point in worn:
         fitted = calibration.alignments.get(point)
         if point not in (CHEST, LEAD_FOREARM, LEAD_HAND) or (fitted is not None and fitted.whole):

@@ -47,8 +47,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def usable(entry: dict[str, Any]) -> bool:
-    """Whether at least one swing was found and at least one sensor's axes are known."""
-    return bool(entry["swings"]["found"]) and bool(entry["calibration"]["axes_se_deg"])
+    """Whether at least one swing was found, where any is expected, and at least one sensor's axes are known."""
+    swings = entry["swings"]
+    return bool(swings["found"] or not swings["expected"]) and bool(entry["calibration"]["axes_se_deg"])
 
 
 def _in_words(name: str, entry: dict[str, Any]) -> list[str]:

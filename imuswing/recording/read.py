@@ -6,7 +6,7 @@ import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -29,7 +29,7 @@ from imuswing.recording.layout import (
 from imuswing.recording.model import BoolArray, FloatArray, Recording, SensorStream
 from imuswing.recording.motion_table import MotionTable, read_motion_table
 from imuswing.recording.participants import read_lead_side
-from imuswing.recording.sidecar import RATE_KEY, Sidecar, read_sidecar
+from imuswing.recording.sidecar import DURATION_KEY, RATE_KEY, Sidecar, is_positive, read_sidecar
 
 __all__ = ["RecordingWarning", "calibration_recording", "find_recordings", "read", "read_all"]
 
@@ -154,6 +154,7 @@ def _read_system(file: Path, system: str, channels: Channels, sidecar: Sidecar) 
     times = _sample_times(file, channels, table.columns, sidecar)
     streams: list[SensorStream] = []
     left_out = [f"{times.copies} line(s) left out that repeat the one before, time included."] if times.copies else []
+    left_out += _cut_short(sidecar, times.seconds)
     for point, triads in channels.sensors.items():
         arrays = {kind: _triad(table, triad, times.kept) for kind, triad in triads.items()}
         empty = [kind for kind, array in arrays.items() if np.isnan(array).all()]
@@ -175,6 +176,19 @@ def _read_system(file: Path, system: str, channels: Channels, sidecar: Sidecar) 
             )
         )
     return streams, left_out
+
+
+CUT_S, CUT_SHARE = 2.0, 0.05
+"""A table that much shorter than its sidecar tells has been cut (common practice, no source)."""
+
+
+def _cut_short(sidecar: Sidecar, seconds: FloatArray) -> list[str]:
+    """A word where the sidecar tells of a longer recording than there is."""
+    told: Any = sidecar.fields.get(DURATION_KEY)
+    there = float(seconds[-1]) if len(seconds) else 0.0
+    if not is_positive(told) or told < there + max(CUT_S, CUT_SHARE * there):
+        return []
+    return [f"its sidecar says {DURATION_KEY} {told:.0f} s, but {there:.0f} s are there: it may be cut."]
 
 
 def _full_scale(

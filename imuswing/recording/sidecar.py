@@ -16,6 +16,7 @@ from imuswing.recording.tables import read_json
 from imuswing.vocabulary import SAMPLE_MEANINGS, STANDARD_GRAVITY, SampleMeaning
 
 RATE_KEY: Final = "SamplingFrequency"
+DURATION_KEY: Final = "RecordingDuration"
 MEANING_KEY: Final = "SampleMeaning"
 
 RANGE_KEYS: Final[Mapping[str, str]] = MappingProxyType({"GYRO": "GyroRange", "ACCEL": "AccelRange"})

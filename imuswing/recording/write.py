@@ -36,7 +36,7 @@ from imuswing.recording.layout import (
     split_tracksys,
 )
 from imuswing.recording.model import FloatArray, Recording, SensorStream
-from imuswing.recording.sidecar import MEANING_KEY, RANGE_KEYS, RATE_KEY
+from imuswing.recording.sidecar import DURATION_KEY, MEANING_KEY, RANGE_KEYS, RATE_KEY
 from imuswing.recording.tables import NOT_AVAILABLE, json_text, read_json, table_text, write_files
 
 __all__ = ["WrittenTable", "add_participant", "start_dataset", "write_events", "write_recorded", "write_recording"]
@@ -318,7 +318,7 @@ def _sidecar(
         MEANING_KEY: _one_or_by_point({stream.tracked_point: stream.sample_meaning for stream in streams}),
         "TrackingSystemName": first.tracking_system,
         "MissingValues": NOT_AVAILABLE,
-        "RecordingDuration": float(last_s) + 1.0 / first.rate,
+        DURATION_KEY: float(last_s) + 1.0 / first.rate,
         "MotionChannelCount": len(channels),
         "TrackedPointsCount": len(streams),
         **{f"{kind}ChannelCount": kinds.count(kind) for kind in (*INERTIAL_TYPES, LATENCY)},

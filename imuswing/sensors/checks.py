@@ -62,6 +62,16 @@ def _never_changes(column: FloatArray) -> bool:
     )
 
 
+LEAST_USUAL, MOST_USUAL = 3.0, 30.0
+"""m/s²: nobody's arm is so light or so heavy most of the time (common practice, no source)."""
+
+
+def _usual_acc(sensor: Clean) -> float:
+    """Median length of the accelerometer's reading, m/s², of some thousand samples."""
+    some = sensor.acc[:: max(len(sensor.acc) // 5000, 1)]
+    return float(np.median(np.linalg.norm(some, axis=1)))
+
+
 def refuse_wrong_units(recording: Recording, sensor: Clean, turning: Turning, gravity: float | None) -> None:
     """Raise where gravity or turning show that a unit in the channels file is wrong."""
     point = named(sensor.stream.tracked_point)
@@ -73,6 +83,13 @@ def refuse_wrong_units(recording: Recording, sensor: Clean, turning: Turning, gr
             _refuse(recording, f"{read}, so its unit is probably m/s^2 and not g", "ACCEL")
         if not 0.7 < gravity / STANDARD_GRAVITY < 1.3:
             _refuse(recording, f"{read} where gravity is {STANDARD_GRAVITY:.2f}", "ACCEL")
+    elif not LEAST_USUAL < (usual := _usual_acc(sensor)) < MOST_USUAL:
+        _refuse(
+            recording,
+            f"the accelerometer of {point} mostly reads {usual:.3g} m/s² where gravity is {STANDARD_GRAVITY:.2f}, so "
+            f"its unit is probably {'g' if usual < STANDARD_GRAVITY else 'm/s^2 and not g'}",
+            "ACCEL",
+        )
     # What was read, not what a bridge over a clipped stretch makes of it, which may pass the sensor's range.
     fastest = greatest_size(sensor.stream.gyr)
     impossible = f"the gyroscope of {point} reads {np.degrees(fastest):.0f} °/s, which no such sensor can measure"

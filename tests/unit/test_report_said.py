@@ -23,6 +23,7 @@ SOURCES = (
     "sensors/checks.py",
     "sensors/swaps.py",
     "quality.py",
+    "swings/event_doubts.py",
     "swings/corrections.py",
     "body/calibrate.py",
     "lesson.py",
