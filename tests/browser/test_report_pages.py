@@ -15,6 +15,7 @@ from tables_for_tests import MIX, lesson_tables
 
 from imuswing.report.coach_page import render_coach
 from imuswing.report.lesson_page import render_lesson
+from imuswing.report.load import Dataset
 from imuswing.report.pdf import print_pdf
 from imuswing.report.progress_page import render_progress
 from imuswing.report.researcher_page import render_researcher
@@ -72,6 +73,27 @@ def test_pages_are_quiet_self_contained_and_as_wide_as_the_screen(
     assert opened.complaints == []
     assert len(opened.requests) == 1
     assert opened.page.evaluate("document.documentElement.scrollWidth") <= screen["viewport"]["width"]
+
+
+@pytest.mark.parametrize("name", ["student", "coach", "progress", "researcher", "lesson"])
+def test_long_words_of_a_coach_do_not_widen_a_page(open_page: Open, name: str) -> None:
+    """An outcome of 44 and a block of 67 characters without a space, such as a new user wrote."""
+    results = two_visits(turning=True)
+    for table in (results.swings, results.compared):
+        table["outcome"] = "a" * 44
+        table["block"] = table["block"].map(lambda block: block + "b" * (67 - len(block)))
+        table["intent"] = "i" * 67
+    pages = {
+        "student": lambda: render_student(results, plan=PLAN, by="block"),
+        "coach": lambda: render_coach(results, plan=PLAN),
+        "progress": lambda: render_progress(results, plan=PLAN),
+        "researcher": lambda: render_researcher(Dataset(swings=results.swings, quality=results.quality, failures=())),
+        "lesson": lambda: render_lesson(results.swings, results.curves, results.quality),
+    }
+    page = open_page(pages[name](), plots=is_scripted(name), **PHONE).page
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.evaluate(UNFOLD)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
 def test_a_tap_on_a_dotted_word_explains_it_without_any_script(open_page: Open, student: str) -> None:
