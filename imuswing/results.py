@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from imuswing.errors import ImuswingError, RecordingError
+from imuswing.errors import ImuswingError, RecordingError, SettingsError
 from imuswing.lesson import Lesson, Settings, analyze
+from imuswing.recording.dataset import DESCRIPTION
 
 SWINGS_FILE = "swings.parquet"
 CURVES_FILE = "curves.parquet"
@@ -78,6 +79,12 @@ def join_lessons(lessons: Sequence[Lesson], *, full_top_height_deg: float | None
 def _stack(pd: Any, tables: Iterable[Any]) -> Any:
     filled = [table for table in tables if len(table)]
     return pd.concat(filled, ignore_index=True) if filled else next(iter(tables))
+
+
+def refuse_dataset(out: Path) -> None:
+    """SettingsError where the results would go among the recordings of a dataset."""
+    if (out / DESCRIPTION).exists():
+        raise SettingsError(f"--out {out} is a dataset (it holds {DESCRIPTION}); name another folder for the results")
 
 
 def write_results(lesson: Lesson, out: Path, *, report: bool = True, language: str = "en") -> list[Path]:

@@ -34,7 +34,7 @@ from imuswing.lesson import Settings
 from imuswing.measures.dictionary import SCHEMA_VERSION
 from imuswing.recording.find import find_recordings
 from imuswing.recording.layout import absolute
-from imuswing.results import write_text
+from imuswing.results import refuse_dataset, write_text
 from imuswing.vocabulary import KIND_SHOT
 
 BATCH_SIZE = 16
@@ -96,6 +96,7 @@ def plan_batch(dataset: Path, out: Path, *, settings: Settings, batch: BatchSett
 
     A batch of which one recording changed is done anew as a whole; one that was left half-written is taken away.
     """
+    refuse_dataset(out)
     # Workers may stand in other folders, so no path may be relative.
     dataset, out = absolute(dataset), absolute(out)
     found = find_recordings(dataset)

@@ -26,9 +26,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Analyze and write; the status is 3 where some recordings of several could not be used."""
     from imuswing.report.texts import load_texts
-    from imuswing.results import analyze_path, write_results
+    from imuswing.results import analyze_path, refuse_dataset, write_results
 
-    load_texts(args.language)  # a wrong one is told before the work
+    load_texts(args.language)  # what is wrong is told before the work
+    refuse_dataset(args.out)
     lesson, failures = analyze_path(args.recording, orientations=args.orientations)
     written = write_results(lesson, args.out, report=not args.no_report, language=args.language)
     print(answer(lesson))

@@ -182,6 +182,19 @@ def test_a_full_disk_leaves_whole_files_only(
     assert sorted(path.name for path in (tmp_path / "results").iterdir()) == sorted(placed)
 
 
+@pytest.mark.parametrize("command", ["analyze", "batch"])
+def test_results_do_not_go_into_a_dataset(
+    command: str, small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """BIDS 1.10: a folder with `dataset_description.json` is a dataset, whose root holds no tables of ours."""
+    before = sorted(small_dataset.rglob("*"))
+    assert main([command, str(small_dataset), "--out", str(small_dataset)]) == 2
+    error = capsys.readouterr().err
+    assert f"{small_dataset} is a dataset" in error
+    assert error.count("\n") == 1, "one sentence"
+    assert sorted(small_dataset.rglob("*")) == before
+
+
 def test_no_report_leaves_the_page_out(small_dataset: Path, tmp_path: Path) -> None:
     assert main(["analyze", str(small_dataset), "--out", str(tmp_path / "r"), "--no-report"]) == 0
     assert not (tmp_path / "r" / "report.html").exists()
