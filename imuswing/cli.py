@@ -6,6 +6,7 @@ Exit status: 0 done; 1 the recording cannot be used; 2 wrong usage; 3 some recor
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import re
 import sys
@@ -95,14 +96,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
-        print(
-            f"{error.filename or 'file'}: {error.strerror}; check the path, the rights and the free space.",
-            file=sys.stderr,
-        )
+        print(_about_file(error, args), file=sys.stderr)
         return UNUSABLE
     finally:
         warnings.formatwarning = in_code
     return status
+
+
+def _about_file(error: OSError, args: argparse.Namespace) -> str:
+    """A sentence about a file that cannot be read or written; libraries that name none mean what is written."""
+    written_to = getattr(args, "out", None) or getattr(args, "into", None)
+    where = error.filename or written_to or "file"
+    # Tables of Arrow tell the number in their text only.
+    if error.errno == errno.ENOSPC or f"[errno {errno.ENOSPC}]" in str(error):
+        return f"{where}: no space is left on the disk; make room and start again."
+    return f"{where}: {error.strerror or error}; check the path, the rights and the free space."
 
 
 def _sentence(

@@ -33,6 +33,8 @@ def run(args: argparse.Namespace) -> int:
     lesson, failures = analyze_path(args.recording, orientations=args.orientations)
     written = write_results(lesson, args.out, report=not args.no_report, language=args.language)
     print(answer(lesson))
+    if told := problems(lesson, args.recording, page=not args.no_report):
+        print(told)
     print(f"written: {', '.join(path.name for path in written)} in {args.out}")
     for failure in failures:
         print(failure.sentence, file=sys.stderr)
@@ -50,4 +52,21 @@ def answer(lesson: object) -> str:
         return f"{len(shots)} shots found; without a chest sensor, or without its axes, chest rotation cannot be told."
     counts = judged["chest_verdict"].value_counts()
     parts = [f"{word} in {int(counts.get(word, 0))}" for word in ("turning", "slowing", "stalled")]
-    return f"Chest through the ball, {len(judged)} shots: {', '.join(parts)}."
+    unjudged = len(shots) - len(judged)
+    more = f" Not judged: {_counted(unjudged, 'more shot')}." if unjudged else ""
+    return f"Chest through the ball, {_counted(len(judged), 'shot')}: {', '.join(parts)}.{more}"
+
+
+def problems(lesson: object, recording: Path, *, page: bool) -> str | None:
+    """How many problems the quality record tells and where they are read; None without one."""
+    from imuswing.report.ledger import warning_count
+
+    count = warning_count(lesson.quality)  # type: ignore[attr-defined]
+    if not count:
+        return None
+    where = f"`imuswing check {recording}`{' or the page' if page else ''}"
+    return f"The quality record tells {_counted(count, 'problem')}: {where} says which and what to do."
+
+
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"

@@ -13,6 +13,9 @@ EXAMPLE = "imuswing batch lessons --out results --workers 2"
 STOPPED = 130
 """Exit status of a program that Ctrl-C ended: 128 and the signal's number (common practice, no source)."""
 
+MOST_TOLD = 10
+"""Recordings without use that the terminal lists, so that a large dataset does not fill it (common practice, no source)."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of the command."""
@@ -68,4 +71,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"\nstopped; what is done is kept in {args.out}: start again to go on", file=sys.stderr)
         return STOPPED
     print(f"written: {args.out}; {len(failures)} recordings could not be used (failures.tsv)")
+    for _, sentence in failures[:MOST_TOLD]:
+        print(sentence, file=sys.stderr)
+    if len(failures) > MOST_TOLD:
+        print(f"and {len(failures) - MOST_TOLD} more: {args.out / 'failures.tsv'}", file=sys.stderr)
     return 3 if failures else 0

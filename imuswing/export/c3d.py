@@ -6,6 +6,7 @@ the later ROTATION group with 4 × 4 matrices, written and read back by the libr
 
 from __future__ import annotations
 
+import errno
 import os
 from importlib import import_module
 from pathlib import Path
@@ -58,9 +59,23 @@ def write_c3d(swing: SwingFrames, path: Path, *, sizes: FigureSizes) -> None:
     ending = path.with_name(f"{path.name}.c3d")
     try:
         file.write(str(ending))
+        _check_whole(ending, matrices=len(swing.q), points=len(points), frames=len(swing.time))
         os.replace(ending, path)
     finally:
         ending.unlink(missing_ok=True)
+
+
+def _check_whole(path: Path, *, matrices: int, points: int, frames: int) -> None:
+    """OSError where the disk was full, which the library does not tell.
+
+    Word 9 of the header is the first block of 512 bytes with data; a point takes four float32 a frame, a matrix of
+    ROTATION its sixteen and one for how well it is known ("The C3D File Format User Guide").
+    """
+    with path.open("rb") as file:
+        header = file.read(18)
+    first = int.from_bytes(header[16:18], "little")
+    if len(header) < 18 or path.stat().st_size < 512 * (first - 1) + 4 * frames * (4 * points + 17 * matrices):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def _check_limits(swing: SwingFrames) -> None:

@@ -118,6 +118,23 @@ def test_a_recording_that_cannot_be_used_is_listed_and_costs_only_itself(mine: P
     assert set(tables(mine / "one")[0]["participant"]) == {"S00", "S01", "S03"}
 
 
+@pytest.mark.parametrize(("most", "rest"), [(10, 0), (1, 2)])
+def test_failures_are_told_on_standard_error_but_not_all_of_many(
+    mine: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], most: int, rest: int
+) -> None:
+    """docs/results.md, exit status 3."""
+    monkeypatch.setattr("imuswing.commands.batch.MOST_TOLD", most)
+    bad = find_recordings(mine / "dataset")[:3]
+    for path in bad:
+        path.write_text("not\ta\tnumber\n")
+    assert run(mine, "one", "--workers", "1") == 3
+    told = capsys.readouterr().err.splitlines()
+    for path, line in zip(bad, told[: 3 - rest], strict=False):
+        assert path.name in line
+    table = mine / "one" / "failures.tsv"
+    assert told[3 - rest :] == ([f"and {rest} more: {table}"] if rest else [])
+
+
 def test_a_fault_of_the_program_in_one_recording_costs_only_that_one(
     mine: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -13,9 +13,11 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
+from tables_for_tests import lesson_tables
 
 from imuswing.cli import build_parser, main
 from imuswing.commands import COMMANDS, module_of
+from imuswing.lesson import Lesson
 from imuswing.measures.dictionary import BY_NAME
 from imuswing.measures.tables import swing_schema
 
@@ -177,9 +179,58 @@ def test_a_full_disk_leaves_whole_files_only(
     monkeypatch.setattr("os.replace", replace)
     assert main(["analyze", str(small_dataset), "--out", str(tmp_path / "results")]) == 1
     error = capsys.readouterr().err
-    assert "No space left on device" in error
+    assert "make room and start again" in error
     assert error.count("\n") == 1
     assert sorted(path.name for path in (tmp_path / "results").iterdir()) == sorted(placed)
+
+
+@pytest.mark.parametrize("command", ["analyze", "batch", "export"])
+@pytest.mark.parametrize("number", [errno.ENOSPC, None])
+def test_a_full_disk_names_the_folder_and_what_to_do(
+    command: str,
+    number: int | None,
+    small_dataset: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The error is the one that pyarrow gave on a tmpfs of 100 kB; it names no file."""
+    told = "Error writing bytes to file. Detail: [errno 28] No space left on device"
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(number, told) if number else OSError(told)
+
+    monkeypatch.setattr(pq, "write_table", full)
+    monkeypatch.setattr("imuswing.export.run.write_files", full)
+    out = tmp_path / "results"
+    options = {"batch": ["--workers", "1"], "export": ["--format", "parquet"]}.get(command, [])
+    assert main([command, str(small_dataset), "--out", str(out), *options]) == 1
+    assert capsys.readouterr().err == f"{out}: no space is left on the disk; make room and start again.\n"
+
+
+def test_analyze_tells_problems_and_shots_that_were_not_judged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Tables and a quality record made up: three shots, one without a verdict; a problem and a piece of advice."""
+    swings, curves, quality = lesson_tables(verdicts=["turning", "stalled", "turning"])
+    swings.loc[0, "chest_verdict"] = None
+    quality["recordings"][0]["warnings"] = quality.pop("warnings")
+    lesson = Lesson(swings=swings, curves=curves, quality=quality)
+    monkeypatch.setattr("imuswing.results.analyze_path", lambda *_, **__: (lesson, []))
+    call = ["analyze", "lessons", "--out", str(tmp_path / "results")]
+    assert main(call) == 0
+    first, second, _ = capsys.readouterr().out.splitlines()
+    assert first == (
+        "Chest through the ball, 2 shots: turning in 1, slowing in 0, stalled in 1. Not judged: 1 more shot."
+    )
+    assert (
+        second == "The quality record tells 1 problem: `imuswing check lessons` or the page says which and what to do."
+    )
+    assert main([*call, "--no-report"]) == 0
+    assert "`imuswing check lessons` says which" in capsys.readouterr().out
+    quality["recordings"][0]["warnings"].pop(0)
+    assert main(call) == 0
+    assert "problem" not in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("command", ["analyze", "batch"])
