@@ -14,7 +14,7 @@ STOPPED = 130
 """Exit status of a program that Ctrl-C ended: 128 and the signal's number (common practice, no source)."""
 
 MOST_TOLD = 10
-"""Recordings without use that the terminal lists, so that a large dataset does not fill it (common practice, no source)."""
+"""Recordings without use that the terminal lists, lest a large dataset fill it (common practice, no source)."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

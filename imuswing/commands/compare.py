@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "results", type=Path, nargs="+", metavar="RESULTS", help="one or more folders that analyze or batch wrote"
     )
     parser.add_argument("--by", choices=("block", "session"), required=True, help="what is compared with the first")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write the table to this Parquet file as well")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write the table too; .parquet, .csv or .tsv")
     parser.add_argument("--against", metavar="LABEL", help="compare with this block or visit, not with the first")
     parser.add_argument(
         "--block", action="append", metavar="NAME", help="only shots of this block (may be given several times)"
@@ -53,10 +53,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare, print and write."""
-    from imuswing.compare.files import read_results, write_comparison
+    from imuswing.compare.files import check_ending, read_results, write_comparison
     from imuswing.compare.table import differences_table, drifting_rows, found_differences
 
     settings = _settings(args)
+    if args.out:
+        check_ending(args.out)
     aims = [_aim(item) for item in args.own_best]
     swings = read_results(args.results)
     if args.block:

@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--drop-practice", action="append", default=[], metavar="NAME", help="take a task out")
     parser.add_argument("--practice-set", action=ShowSet, help="show the set of practice tasks and end")
     parser.add_argument("--often", metavar="TEXT", help="how often the tasks named now are practised")
-    parser.add_argument("--next-test", metavar="TEXT", help="when to test again, such as 2026-06-01")
+    parser.add_argument("--next-test", metavar="DATE", help="when to test again, such as 2026-06-01")
     parser.add_argument("--note", action="append", default=[], metavar="TEXT", help="add a note of yours")
 
 
@@ -172,8 +172,25 @@ def _changed(plan: Plan, args: argparse.Namespace) -> Plan:
         tasks=tuple(tasks.values()),
         notes=(*plan.notes, *args.note),
         work_on=args.work_on or plan.work_on,
-        next_test=args.next_test or plan.next_test,
+        next_test=_date(args.next_test) or plan.next_test,
     )
+
+
+def _date(text: str | None) -> str | None:
+    """A date as ISO 8601 writes days; other ways leave open which number is the month."""
+    import re
+    from datetime import date
+
+    from imuswing.errors import SettingsError
+
+    if text is None:
+        return None
+    try:
+        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+            return date.fromisoformat(text).isoformat()
+    except ValueError:
+        pass  # such as a 13th month: told below
+    raise SettingsError(f"--next-test is {text!r}; it must be a day written as year-month-day, such as 2026-06-01")
 
 
 def _asked_goals(plan: Plan, language: str) -> Plan:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from imuswing.compare.groups import STRAPPING
-from imuswing.errors import RecordingError
+from imuswing.errors import RecordingError, SettingsError
 from imuswing.measures.dictionary import KEY_COLUMNS, MEASURES
 
 if TYPE_CHECKING:
@@ -19,6 +19,10 @@ TABLE: Final = "swings.parquet"
 FOLDER: Final = "swings"
 QUALITY: Final = "quality.json"
 QUALITY_FOLDER: Final = "quality"
+PARQUET: Final = ".parquet"
+SEPARATORS: Final = {".csv": ",", ".tsv": "\t"}
+ENDINGS: Final = (PARQUET, *SEPARATORS)
+"""Of a file that a comparison is written into."""
 LABELS: Final = ("participant", "session", "task", "acq", "run")
 NAMES_A_RECORDING: Final = "_motion.tsv"
 """The quality record names another recording's file where that one's routine served. Its other words (own steps marked
@@ -132,16 +136,33 @@ def _routines(path: Path) -> dict[tuple[str | None, ...], str]:
     return found
 
 
+def check_ending(path: Path) -> None:
+    """SettingsError for a name whose ending is of no kind that `write_comparison` writes."""
+    if path.suffix.lower() not in ENDINGS:
+        raise SettingsError(f"--out {path} must end in {', '.join(ENDINGS[:-1])} or {ENDINGS[-1]}")
+
+
 def write_comparison(table: pd.DataFrame, path: Path) -> None:
-    """Write a comparison as Parquet under a temporary name, then rename: it is there whole or not at all."""
+    """Write a comparison as its name ends, under a temporary name, then rename: it is there whole or not at all.
+
+    Parquet carries the measures' units; delimited text has empty cells where nothing could be told.
+    """
+    check_ending(path)
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        if path.suffix.lower() == PARQUET:
+            _write_parquet(table, temporary)
+        else:
+            table.to_csv(temporary, sep=SEPARATORS[path.suffix.lower()], index=False, lineterminator="\n")
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _write_parquet(table: pd.DataFrame, path: Path) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     units = json.dumps({m.name: m.unit for m in MEASURES}, ensure_ascii=False)
     arrow = pa.Table.from_pandas(table, preserve_index=False).replace_schema_metadata({"units": units})
-    temporary = path.with_name(f".{path.name}.part")
-    try:
-        pq.write_table(arrow, temporary, compression="zstd")
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    pq.write_table(arrow, path, compression="zstd")

@@ -89,6 +89,25 @@ def test_prints_in_words_and_writes_the_whole_table(tmp_path: Path, capsys: Capt
     assert [path.name for path in out.parent.iterdir()] == ["difference.parquet"]
 
 
+@pytest.mark.parametrize(("name", "separator"), [("d.csv", ","), ("d.tsv", "\t"), ("D.CSV", ",")])
+def test_the_table_is_written_as_its_name_ends(name: str, separator: str, tmp_path: Path) -> None:
+    """Read by pandas, cell by cell as the Parquet file."""
+    folder = results(tmp_path / "results", swings())
+    for out in (tmp_path / "d.parquet", tmp_path / name):
+        assert main(["compare", str(folder), "--by", "block", "--out", str(out)]) == 0
+    text = pd.read_csv(tmp_path / name, sep=separator)
+    assert text["verdict"].str.len().gt(0).all()
+    pd.testing.assert_frame_equal(text, pd.read_parquet(tmp_path / "d.parquet"), check_dtype=False)
+
+
+@pytest.mark.parametrize("name", ["d.xlsx", "d"])
+def test_another_ending_is_refused(name: str, tmp_path: Path, capsys: Capture) -> None:
+    folder = results(tmp_path / "results", swings())
+    assert main(["compare", str(folder), "--by", "block", "--out", str(tmp_path / name)]) == 2
+    assert "must end in .parquet, .csv or .tsv" in capsys.readouterr().err
+    assert not (tmp_path / name).exists()
+
+
 def test_what_one_side_never_measured_is_said(tmp_path: Path, capsys: Capture) -> None:
     """A sensor that was not worn: no number of shots more would tell."""
     table = swings()

@@ -124,12 +124,25 @@ def test_later_calls_change_the_plan_and_ask_for_no_consent_again(tmp_path: Path
     call = ["new", str(tmp_path / "a"), *FIRST]
     assert main([*call, "--consent", "yes", "--goal", "tempo_ratio over 2", "--practice", "count_of_four"]) == 0
     before = (tmp_path / "a" / "participants.tsv").read_bytes()
-    assert main([*call, "--goal", "tempo_ratio between 2.7 and 3.3", "--note", "one", "--next-test", "in May"]) == 0
+    assert main([*call, "--goal", "tempo_ratio between 2.7 and 3.3", "--note", "one", "--next-test", "2026-05-20"]) == 0
     assert main([*call, "--note", "two", "--drop-practice", "count_of_four"]) == 0
     assert (tmp_path / "a" / "participants.tsv").read_bytes() == before
     plan = read_plan(tmp_path / "a" / "plans" / "sub-S001.toml")
     assert [(goal.low, goal.high) for goal in plan.goals] == [(2.7, 3.3)]
-    assert (plan.notes, plan.next_test, plan.tasks) == (("one", "two"), "in May", ())
+    assert (plan.notes, plan.next_test, plan.tasks) == (("one", "two"), "2026-05-20", ())
+
+
+@pytest.mark.parametrize("text", ["1.6.2026", "2026-13-01", "2026-02-30", "20260601", "June", "2026-6-1"])
+def test_a_next_test_is_a_day_as_iso_8601_writes_it(
+    text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """ISO 8601-1:2019, extended format YYYY-MM-DD (from memory)."""
+    root = tmp_path / "lessons"
+    assert main(["new", str(root), *FIRST, "--consent", "yes", "--next-test", text]) == 2
+    error = capsys.readouterr().err
+    assert f"--next-test is {text!r}" in error
+    assert "year-month-day" in error
+    assert not root.exists()
 
 
 def test_a_student_whose_recordings_were_there_first_is_asked(small_dataset: Path) -> None:
