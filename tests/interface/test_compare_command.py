@@ -270,7 +270,7 @@ def test_a_table_that_cannot_be_written_leaves_nothing(
     out.write_text("what stood there before")
     monkeypatch.setattr("os.replace", fails)
     assert main(["compare", str(folder), "--by", "block", "--out", str(out)]) == 1
-    assert "No space left" in capsys.readouterr().err
+    assert "make room and start again" in capsys.readouterr().err
     assert out.read_text() == "what stood there before"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["out.parquet", "results"]
 
