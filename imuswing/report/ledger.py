@@ -29,6 +29,9 @@ MAIN_COLUMNS: Final = (
 """Measures that the table shows before "every measure" is asked for."""
 
 
+SAID_OF_MARKED: Final = ("used; ", "found, ")
+"""How the record's sentence on a step that somebody marked begins; one that nobody marked is `found in the data; …`."""
+
 _TWO_SHEETS: Final = tag(
     "svg",
     tag("path", d="M2 2h8v3M2 2v8h3M6 6h8v8h-8z", fill="none", stroke="currentColor", stroke_width="1.6"),
@@ -238,8 +241,9 @@ def _sources(source: Any, texts: Texts) -> str:
 
 
 def _step_cells(step: Mapping[str, Any], texts: Texts) -> list[Child]:
-    found = texts("quality.found" if step.get("found") else "quality.missing")
-    return [found, _with_unit(step.get("residual_deg"), 1, "°", texts), _as_written(str(step.get("text") or ""), texts)]
+    text = str(step.get("text") or "")
+    how = "missing" if not step.get("found") else "marked" if text.startswith(SAID_OF_MARKED) else "found"
+    return [texts(f"quality.{how}"), _with_unit(step.get("residual_deg"), 1, "°", texts), _as_written(text, texts)]
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[Child]], texts: Texts) -> Html:

@@ -32,6 +32,7 @@ from imuswing.report.student_parts import (
     doubts,
     next_test_section,
     tasks_section,
+    unjudged,
     work_section,
     wrist_part,
 )
@@ -111,6 +112,7 @@ def _header(lesson: Lesson, recordings: tuple[RecordingView, ...], texts: Texts)
         tag("p", texts("page.simulated"), class_="simulated") if simulated else None,
         tag("h1", answer(lesson, texts), id="answer", tabindex=-1),
         change_list(lesson, texts),
+        unjudged(lesson, texts),
         doubts(lesson.stage.shots, texts),
         tag("p", texts("student.tap"), class_="quiet small tap"),
     )

@@ -315,3 +315,13 @@ def doubts(shots: Sequence[SwingView], texts: Texts) -> Html | None:
     """What the measurement leaves open, in a sentence."""
     close = sum(shot.verdict is not None and is_close_call(shot) for shot in shots)
     return tag("p", texts.count("student.close", close), class_="quiet small") if close else None
+
+
+def unjudged(lesson: Lesson, texts: Texts) -> Html | None:
+    """That most shots of the stages shown have no verdict: the heading counts the others only."""
+    stages = [lesson.stage] if lesson.before is None else [lesson.before, lesson.stage]
+    count = tally([shot for stage in stages for shot in stage.shots])
+    if count.unjudged <= count.judged:
+        return None
+    told = texts.count("student.unjudged", count.unjudged + count.judged, unjudged=count.unjudged)
+    return tag("p", told, class_="quiet small")

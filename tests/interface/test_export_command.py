@@ -211,7 +211,7 @@ def test_a_disk_that_fills_leaves_nothing_half_written(
 
     monkeypatch.setattr(pyarrow.csv, "write_csv", full)
     assert run(simulated_dataset, tmp_path / "out", "csv") == 1
-    assert "No space left on device" in capsys.readouterr().err
+    assert "make room and start again" in capsys.readouterr().err
     assert files(tmp_path) == []
 
 

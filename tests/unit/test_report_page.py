@@ -18,8 +18,11 @@ from plotly.offline import get_plotlyjs_version
 from tables_for_tests import MIX, lesson_tables, several
 
 import imuswing
+from imuswing.report.ledger import _step_cells
 from imuswing.report.lesson_page import render_lesson
 from imuswing.report.markup import tag
+from imuswing.report.texts import load_texts
+from imuswing.simulate import simulate_recording
 
 TWENTY = [*MIX, *MIX]
 HOSTILE = "</script><img src=x onerror=alert(1)>\"'&{n}"
@@ -184,3 +187,19 @@ def test_everything_that_the_page_needs_is_packaged() -> None:
 def test_markup_escapes_text_and_attributes() -> None:
     assert tag("p", "<b>&", title='"x"', hidden=True, lang=None) == '<p title="&quot;x&quot;" hidden>&lt;b&gt;&amp;</p>'
     assert tag("br") == "<br>"
+
+
+@pytest.mark.parametrize(("language", "marked", "found"), [("en", "marked", "found"), ("de", "markiert", "gefunden")])
+def test_steps_are_told_as_marked_or_found(language: str, marked: str, found: str) -> None:
+    """The sentences are those that a calibration gives: with marks, and without any."""
+    steps = {}
+    for events in (True, False):
+        recording, _ = simulate_recording(seed=12, shots=1, rate=100.0, preset="realistic")
+        if not events:
+            recording = recording.with_events(())
+        steps[events] = imuswing.analyze(recording).quality["recordings"][0]["calibration"]["steps"]
+    for events, word in ((True, marked), (False, found)):
+        for step in steps[events].values():
+            if step["found"]:
+                assert _step_cells(step, load_texts(language))[0] == word
+    assert all(any(step["found"] for step in case.values()) for case in steps.values())

@@ -269,3 +269,14 @@ def test_the_progress_table_counts_all_shots_and_tells_the_last_ones_of_a_goal()
     met = [results.swings[results.swings.session == s].chest_continuity.tail(10).ge(0.6).sum() for s in ("01", "02")]
     assert f"visit 01 12 {results.swings.chest_continuity[:12].mean() * 100:.0f} % {met[0]} of the last 10" in text
     assert f"{met[1]} of the last 10" in text
+
+
+@pytest.mark.parametrize(("language", "told"), [("en", "In 5 of 8 shots it could"), ("de", "Bei 5 von 8 Schlägen")])
+def test_most_shots_without_a_verdict_are_told(language: str, told: str) -> None:
+    """Counted by hand: of eight shots five, then four, have no verdict; half of them is not most."""
+    texts = load_texts(language)
+    swings, curves, quality = lesson_tables(verdicts=["turning"] * 8, blocks=False)
+    swings.loc[:4, "chest_verdict"] = None
+    assert told in words(render_student(results_of((swings, curves, quality)), texts=texts))
+    swings.loc[4, "chest_verdict"] = "turning"
+    assert told.replace("5", "4") not in words(render_student(results_of((swings, curves, quality)), texts=texts))
