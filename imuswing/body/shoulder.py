@@ -34,6 +34,9 @@ by half of that (an assumption)."""
 SD = float(np.deg2rad(6.0))
 """How far off the axis is after that, each way: elbows bent by 0 to 20°, a shoulder blade that moves on the trunk by
 some centimetres, sensors 2 to 5 cm from the bones (an assumption)."""
+FOLDS_EARLY_S = 0.03
+"""The swing is heard until so long before impact: some lead elbows fold already then, and what the acceleration, at its
+greatest there, would show is not the arm of the downswing (an assumption)."""
 MOST_SWINGS = 40
 """So many swings tell as much as all of a long lesson."""
 STEPS = 8
@@ -53,7 +56,10 @@ def long_axis_from_shoulder(swings: Sequence[Swing], lead_side: LeadSide) -> Lon
 
     swings: forearm, chest, time of top and of impact, s; the chest on a heading of its own.
     """
-    some = swings[:: -(-len(swings) // MOST_SWINGS) or 1]
+    some = [
+        (forearm, chest, top, impact - FOLDS_EARLY_S)
+        for forearm, chest, top, impact in swings[:: -(-len(swings) // MOST_SWINGS) or 1]
+    ]
     from_chest = WAY_FROM_CHEST * np.array([1.0, 1.0, -trunk_sign(lead_side)])
     fitted = fit_joint(some, None, Ways.expected(WAY_FROM_FOREARM, from_chest, WAY_SD), steps=STEPS)
     if fitted is None:
