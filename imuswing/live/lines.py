@@ -45,5 +45,6 @@ def _shot(shot: Shot) -> str | None:
 def _told(word: str, estimate: Estimate, decimals: int) -> str | None:
     if estimate.value is None:
         return None
+    # What holds 19 times in 20 is read at a glance; nobody doubles numbers beside the range.
     se = "" if estimate.se is None else f" ± {1.96 * estimate.se:.{decimals}f}"
     return f"{word} {estimate.value:.{decimals}f}{se}"

@@ -107,6 +107,7 @@ def test_the_readme_begins_with_the_job_then_a_picture_then_the_set_up() -> None
 
 @pytest.mark.parametrize("page", [page for page in PAGES if blocks(page, "python")], ids=lambda p: p.name)
 def test_python_in_pages_runs(page: Path, small_dataset: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    os.symlink(RECORDINGS, tmp_path / "recordings")
     monkeypatch.chdir(tmp_path)
     if "results/" in "".join(blocks(page, "python")):
         assert main(["analyze", str(small_dataset), "--out", "results", "--no-report"]) == 0

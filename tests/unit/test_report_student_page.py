@@ -280,3 +280,12 @@ def test_most_shots_without_a_verdict_are_told(language: str, told: str) -> None
     assert told in words(render_student(results_of((swings, curves, quality)), texts=texts))
     swings.loc[4, "chest_verdict"] = "turning"
     assert told.replace("5", "4") not in words(render_student(results_of((swings, curves, quality)), texts=texts))
+
+
+@pytest.mark.parametrize(("language", "told"), [("en", "19 times in 20"), ("de", "19 von 20 Mal")])
+def test_the_students_plus_minus_is_what_its_heading_says(language: str, told: str) -> None:
+    """The made-up wrist angles have standard errors of 1.6°; 1.96 of a normal error hold 95 %: 3.1°, shown as 3°."""
+    html = render_student(two_visits(), texts=load_texts(language))
+    heads, row = re.search(r'<table class="plain">(.*?)</thead><tbody>(.*?)</tr>', html, re.DOTALL).groups()
+    assert told in heads
+    assert "± 3°" in row.replace("\xa0", " ")
