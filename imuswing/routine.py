@@ -134,9 +134,8 @@ def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> 
         if path is not None:
             return earlier_routine(read(path), settings)
     steps = _with_found(recording, oriented.motions, settings)
-    if marked and _contradict(oriented.motions, steps, recording.lead_side, settings):
-        found = _shown(recording, oriented.motions, settings)
-        return Routine(motions=oriented.motions, steps=found, lead_side=recording.lead_side, source=CONTRADICTED)
+    if marked and not any(event in steps for event in marked):
+        return Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=CONTRADICTED)
     if not steps and recording.source is not None:
         shown = _shown_earlier(recording.source, settings)
         if shown is not None:
@@ -182,13 +181,16 @@ def earlier_routine(earlier: Recording, settings: Settings) -> Routine:
 
 
 def _with_found(recording: Recording, motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:
-    """The marked steps, and of those without a mark the ones that the data show and nobody denies."""
+    """The marked steps, and of those without a mark the ones that the data show and nobody denies; these alone where
+    the marks contradict each other."""
     marked = recording.of_type(*CALIBRATION_STEPS)
     there = {event.trial_type for event in marked}
-    if there >= FINDABLE:
-        return marked
-    found = _shown(recording, motions, settings)
-    return (*marked, *(event for event in found if event.trial_type not in there))
+    steps = marked
+    if not there >= FINDABLE:
+        steps = (*marked, *(event for event in _shown(recording, motions, settings) if event.trial_type not in there))
+    if marked and _contradict(motions, steps, recording.lead_side, settings):
+        return _shown(recording, motions, settings)
+    return steps
 
 
 def _shown(recording: Recording, motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from imuswing.recording.model import FloatArray
+from imuswing.sensors.checks import named
 from imuswing.sensors.columns import magnitude
 from imuswing.sensors.motion import Motion, Warning
 from imuswing.sensors.settings import SensorSettings
@@ -34,11 +35,13 @@ class Swap:
 
 def find_swap(motions: Mapping[str, Motion], *, settings: SensorSettings) -> Swap | None:
     """The first pair of sensors that seem swapped; motions: by tracked point, on one clock."""
-    for outer in (LEAD_HAND, LEAD_FOREARM):
-        if CHEST in motions and outer in motions:
-            chest, arm = _fast(motions[CHEST]), _fast(motions[outer])
+    outers = [point for point in (LEAD_HAND, LEAD_FOREARM) if point in motions]
+    if CHEST in motions and outers:
+        chest = _fast(motions[CHEST])
+        for outer in outers:
+            arm = _fast(motions[outer])
             if chest[0] > settings.swapped_ratio * arm[0]:
-                text = f"the {CHEST} sensor moves faster than the {_named(outer)} sensor"
+                text = f"the {CHEST} sensor moves faster than the {named(outer)} sensor"
                 long = motions[CHEST].time[-1] - motions[CHEST].time[0] > LEAST_SURE_S
                 return _swap(CHEST, outer, text, sure=bool(long) and chest[1] > arm[1])
     if LEAD_FOREARM in motions and LEAD_HAND in motions:
@@ -50,13 +53,9 @@ def find_swap(motions: Mapping[str, Motion], *, settings: SensorSettings) -> Swa
 
 
 def _swap(one: str, other: str, text: str, *, sure: bool) -> Swap:
-    swapped = f"{_named(one)} and {_named(other)} are swapped, on the body or in `tracked_point`"
+    swapped = f"{named(one)} and {named(other)} are swapped, on the body or in `tracked_point`"
     do = f"check whether {swapped}; both are left out until then" if sure else f"check whether {swapped}"
     return Swap(points=(one, other), sure=sure, warning=Warning(level="problem", text=text, do=do, tracked_point=other))
-
-
-def _named(point: str) -> str:
-    return point.replace("_", " ")
 
 
 def _fast(motion: Motion) -> tuple[float, float]:

@@ -20,6 +20,8 @@ from imuswing.errors import RecordingError
 from imuswing.lesson import Lesson, analyze
 from imuswing.recording.model import Event, Recording, SensorStream
 from imuswing.recording.read import read
+from imuswing.routine import earlier_routine
+from imuswing.settings import Settings
 from imuswing.vocabulary import CALIBRATION_STEPS, SHOT
 
 LESSON = sorted((Path(__file__).parents[2] / "recordings").glob("**/*_motion.tsv"))[0]
@@ -144,3 +146,10 @@ def test_an_accelerometer_in_another_unit_is_refused_though_it_never_rests(facto
     with pytest.raises(RecordingError, match="accelerometer of lead hand") as error:
         analyze(replace(shipped(), sensors=sensors))
     assert unit in str(error.value)
+
+
+def test_an_earlier_recordings_marks_are_believed_no_more_than_ones_own() -> None:
+    late = tuple(replace(event, onset=event.onset + 40.0) for event in shipped().events)
+    routine = earlier_routine(replace(shipped(), events=late), Settings())
+    assert routine.steps
+    assert not set(routine.steps) & set(late)
