@@ -14,7 +14,7 @@ from imuswing.body.calibrate import FOUND_IN_DATA, Calibration
 from imuswing.body.slip import Slip
 from imuswing.recording.find import CALIBRATION_TASK
 from imuswing.recording.model import Recording
-from imuswing.routine import CONTRADICTED
+from imuswing.routine import CONTRADICTED, MOST_APART
 from imuswing.sensors.motion import Prepared
 from imuswing.swings.event_doubts import CHECK
 from imuswing.vocabulary import CHEST, KIND_SHOT, LEAD_FOREARM, LEAD_HAND, SHOT
@@ -67,6 +67,7 @@ def quality_record(
             "steps": {
                 name: {
                     "found": step.found,
+                    "marked": step.marked,
                     "residual_deg": None if step.residual is None else round(float(np.rad2deg(step.residual)), 2),
                     "text": step.text,
                 }
@@ -148,12 +149,13 @@ def _calibration_warnings(worn: Sequence[str], calibration: Calibration) -> list
         )
     if calibration.source == CONTRADICTED:
         found = ", ".join(name.replace("_", " ") for name, step in calibration.steps.items() if step.found)
+        most = np.rad2deg(MOST_APART)
         text = (
-            f"The marked calibration steps contradict each other by more than 30°, so they are not used; found in the "
-            f"data instead: {found}."
+            f"The marked calibration steps contradict each other by more than {most:.0f}°, so they are not used; found "
+            f"in the data instead: {found}."
             if found
-            else "The marked calibration steps contradict each other by more than 30°, so they are not used, and none "
-            "was found in the data."
+            else f"The marked calibration steps contradict each other by more than {most:.0f}°, so they are not used, "
+            "and none was found in the data."
         )
         warnings.append({"level": "problem", "text": text, "do": CHECK})
     for point in worn:

@@ -72,7 +72,7 @@ def quality_record(labels: dict[str, Any], worn: Sequence[str], lead_side: str) 
         for place, point in enumerate(worn)
     }
     steps = {
-        "stand": {"found": True, "residual_deg": 0.8, "text": "used; its axes fit the others to 0.8°"},
+        "stand": {"found": True, "marked": True, "residual_deg": 0.8, "text": "used; its axes fit the others to 0.8°"},
         "bow": {"found": True, "residual_deg": 2.1, "text": "Four bows, evenly."},
         "table": {"found": True, "residual_deg": None, "text": "Still for 4.1 s."},
         "forearm_roll": {"found": False, "residual_deg": None, "text": "Not marked and not found."},

@@ -64,10 +64,12 @@ MOST_ALONG = float(np.sin(np.deg2rad(30.0)))
 
 @dataclass(frozen=True, kw_only=True)
 class StepResult:
-    """What one step gave: whether it was found and used, the largest misfit of its axes, and a sentence."""
+    """What one step gave: whether it was found and used, whether a person marked it, the largest misfit of its axes,
+    and a sentence."""
 
     step: str
     found: bool
+    marked: bool = False
     residual: float | None = None
     text: str = ""
 
@@ -399,5 +401,11 @@ def _step_results(
             text = f"{how or 'found, '}not needed by the sensors worn"
         else:
             text = f"{how}used; its axes fit the others to {np.rad2deg(residual):.1f}°"
-        results[step] = StepResult(step=step, found=step in marked and step in served, residual=residual, text=text)
+        results[step] = StepResult(
+            step=step,
+            found=step in marked and step in served,
+            marked=marked.get(step, False),
+            residual=residual,
+            text=text,
+        )
     return results

@@ -28,10 +28,6 @@ MAIN_COLUMNS: Final = (
 )
 """Measures that the table shows before "every measure" is asked for."""
 
-
-SAID_OF_MARKED: Final = ("used; ", "found, ")
-"""How the record's sentence on a step that somebody marked begins; one that nobody marked is `found in the data; …`."""
-
 _TWO_SHEETS: Final = tag(
     "svg",
     tag("path", d="M2 2h8v3M2 2v8h3M6 6h8v8h-8z", fill="none", stroke="currentColor", stroke_width="1.6"),
@@ -242,7 +238,7 @@ def _sources(source: Any, texts: Texts) -> str:
 
 def _step_cells(step: Mapping[str, Any], texts: Texts) -> list[Child]:
     text = str(step.get("text") or "")
-    how = "missing" if not step.get("found") else "marked" if text.startswith(SAID_OF_MARKED) else "found"
+    how = "missing" if not step.get("found") else "marked" if step.get("marked") else "found"
     return [texts(f"quality.{how}"), _with_unit(step.get("residual_deg"), 1, "°", texts), _as_written(text, texts)]
 
 
