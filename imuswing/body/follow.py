@@ -28,7 +28,7 @@ from imuswing.orientation.strapdown import integrate
 from imuswing.orientation.stretch import SensorCorrection, unknown_correction
 from imuswing.recording.model import BoolArray, IntArray
 from imuswing.sensors.columns import median
-from imuswing.sensors.motion import Motion
+from imuswing.sensors.motion import Motion, turn_lost
 from imuswing.vocabulary import STANDARD_GRAVITY
 
 TOGETHER = 32
@@ -103,7 +103,7 @@ class _Batch:
     """S stretches of one sensor side by side, padded to M samples with zeros after their `count`.
 
     first, count, anchor: (S,).  gyr, acc: (S, M, 3).  excess: (S, M) rad/s, what bridging adds to the
-    gyro's error.  width: samples a bin.
+    gyro's error.  width: samples a bin.  tilt_sd: (S,) rad, of the coarse orientation's tilt at the anchors.
     """
 
     first: IntArray
@@ -115,6 +115,7 @@ class _Batch:
     excess: FloatArray
     doubtful: BoolArray
     width: int
+    tilt_sd: FloatArray
 
     @classmethod
     def of(
@@ -140,7 +141,16 @@ class _Batch:
             excess=np.sqrt(np.maximum(excess**2 - motion.gyr_noise**2, 0.0)),
             doubtful=doubtful,
             width=width,
+            tilt_sd=_tilt_sd(motion, motion.time[first + anchor], settings),
         )
+
+
+def _tilt_sd(motion: Motion, times: FloatArray, settings: SegmentSettings) -> FloatArray:
+    """(S,) rad, how far the coarse orientation's tilt may be off at times (S,): a turn that bridged samples got wrong
+    takes the filter some seconds to mend, before and after."""
+    reach = settings.tilt_reach_s
+    lost = turn_lost(motion, times + reach) - turn_lost(motion, times - reach)
+    return np.sqrt(settings.tilt_prior**2 + np.minimum(lost, settings.tilt_lost**2))
 
 
 def _follow(
@@ -220,11 +230,13 @@ def _drift_sums(batch: _Batch, matrix: FloatArray, rate: float) -> tuple[FloatAr
     return sums, origin
 
 
-def _prior(motion: Motion, correction: SensorCorrection, settings: SegmentSettings) -> FloatArray:
-    """(18, 18) covariance of tilt, heading, bias, scale and bridge before gravity is looked at."""
+def _prior(motion: Motion, tilt_sd: FloatArray, correction: SensorCorrection, settings: SegmentSettings) -> FloatArray:
+    """(S, 18, 18) covariance of tilt, heading, bias, scale and bridge before gravity is looked at."""
     bias = float(np.hypot(motion.bias_se, settings.bias_floor))
-    prior = np.diag(np.concatenate(([settings.tilt_prior] * 2, [1e-9], [bias] * 3, np.zeros(9), np.ones(3))) ** 2)
-    prior[OWN_SCALE, OWN_SCALE] = correction.gyro_matrix_covariance
+    own = np.diag(np.concatenate((np.zeros(2), [1e-9], [bias] * 3, np.zeros(9), np.ones(3))) ** 2)
+    own[OWN_SCALE, OWN_SCALE] = correction.gyro_matrix_covariance
+    prior = np.repeat(own[None], len(tilt_sd), axis=0)
+    prior[:, [0, 1], [0, 1]] = tilt_sd[:, None] ** 2
     return prior
 
 
@@ -248,11 +260,11 @@ def _update(
 
     matrix: (S, M, 3, 3) earth from sensor.  drift: (S, K, 9, 5) sums since the anchor at the middles of the bins.
     """
-    prior = _prior(motion, correction, settings)
+    prior = _prior(motion, batch.tilt_sd, correction, settings)
     swings, width = len(matrix), batch.width
     bins = matrix.shape[1] // width
     if bins == 0:
-        return np.zeros((swings, 18)), np.broadcast_to(prior, (swings, 18, 18))
+        return np.zeros((swings, 18)), prior
     cut = bins * width
     # Axes first, so that the sums run along contiguous memory.
     felt = np.stack([np.einsum("smj,smj->sm", matrix[:, :cut, axis], batch.acc[:, :cut]) for axis in range(3)])
@@ -285,17 +297,17 @@ def _update(
 
 
 def _fit(prior: FloatArray, normal: FloatArray, right: FloatArray, fitted: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Least squares with a prior covariance (n, n): parameters (S, n) and their covariance (S, n, n).
+    """Least squares with a prior covariance (S, n, n): parameters (S, n) and their covariance (S, n, n).
 
     normal: (S, n, n).  right: (S, n). What is not `fitted` (n,) keeps its prior, and the others' covariance follows it
     (a Schmidt filter's "considered" parameters: Schmidt 1966, Adv Control Syst 3:293, from memory).
     """
     own, kept = np.flatnonzero(fitted), np.flatnonzero(~fitted)
     among = normal[:, own[:, None], own]
-    inner = np.linalg.inv(np.linalg.inv(prior[np.ix_(own, own)]) + among)
-    share = np.zeros((len(normal), len(prior), len(kept)))
+    inner = np.linalg.inv(np.linalg.inv(prior[:, own[:, None], own]) + among)
+    share = np.zeros((len(normal), prior.shape[-1], len(kept)))
     share[:, own], share[:, kept] = -inner @ normal[:, own[:, None], kept], np.eye(len(kept))
-    covariance = share @ prior[np.ix_(kept, kept)] @ share.transpose(0, 2, 1)
+    covariance = share @ prior[:, kept[:, None], kept] @ share.transpose(0, 2, 1)
     covariance[:, own[:, None], own] += inner
     estimate = np.zeros(right.shape)
     estimate[:, own] = (inner @ right[:, own, None])[..., 0]

@@ -43,14 +43,18 @@ def _deg(value: float) -> float:
 class SegmentSettings:
     """Prior sizes of errors (SD) and how the quiet stretches are read; those of the sensor stand in `SensorCorrection`.
 
-    bias_floor: rad/s of bias that stillness does not show.  tilt_prior: rad, of the coarse orientation.
+    bias_floor: rad/s of bias that stillness does not show.  tilt_prior: rad, of the coarse orientation about each level
+    axis, which errs by 0.7° in all over five trials of open data (Laidig et al. 2021, BROAD).  tilt_reach_s: bridged
+    samples no farther off than this add to it what they leave open of the turn, up to tilt_lost, rad.
     bin_s, bin_floor, bin_turn_s: gravity is averaged over bins of so many s; no bin counts for better than the floor,
     rad, and a turning one for less, by the angle of so many s.
     before_s, after_s: how far around the swing quiet is looked for.
     """
 
     bias_floor: float = _deg(0.03)
-    tilt_prior: float = _deg(5.0)
+    tilt_prior: float = _deg(0.7)
+    tilt_reach_s: float = 10.0
+    tilt_lost: float = _deg(5.0)
     bin_s: float = 0.2
     bin_floor: float = _deg(0.4)
     bin_turn_s: float = 0.1

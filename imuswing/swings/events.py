@@ -9,6 +9,7 @@ import numpy as np
 
 from imuswing.body.definitions import great_circle
 from imuswing.orientation.quaternion import FloatArray
+from imuswing.recording.model import BoolArray
 from imuswing.swings.find import Candidate
 from imuswing.swings.impact import Impact
 from imuswing.swings.moments import (
@@ -37,9 +38,11 @@ class EventSettings:
     """How the moments are looked for.
 
     speed_error, speed_error_share: what skin and noise do to the long axis's speed, rad/s and share of its maximum
-    (assumptions; they set the standard errors of top and takeaway).
-    top_speed_error: the same at the top, where a sensor on skin that rocks by a degree within a fifth of a second adds
-    some 5 °/s just where the speed is to be zero, rad/s (assumption).
+    (assumptions).
+    takeaway_error, restless_share: the same where the arm sets off, rad/s, and besides as a share of how fast it moves
+    in the quiet before: skin that rides on a restless arm (assumptions, checked by two simulators).
+    top_arc_error: what skin and noise do to the arc around the top, rad; top_roll_s: and a long axis that is off, as
+    far as the arm rolls in so many s (assumptions, checked by two simulators).
     stand_in_se_s: how far another segment's own moments are from the forearm's where it stands in for it: the trunk
     turns back some hundredths of a second before the arm (Tinmark 2010 for the order; size common practice, no source),
     and the hand goes on cocking as much longer.
@@ -48,7 +51,10 @@ class EventSettings:
 
     speed_error: float = _rad(1.0)
     speed_error_share: float = 0.01
-    top_speed_error: float = _rad(5.0)
+    takeaway_error: float = _rad(0.5)
+    restless_share: float = 0.3
+    top_arc_error: float = _rad(0.04)
+    top_roll_s: float = 0.04
     stand_in_se_s: float = 0.04
     return_se_s: float = 0.025
     settle_s: float = 3.0
@@ -101,6 +107,12 @@ RING_S = 0.2
 keeps the latter and loses most of the former."""
 RINGING_S = 0.5
 """How large the ringing is, is told by so many s before all has settled."""
+SET_OFF_S = 0.05
+"""So long before the takeaway the arm may have begun to set off (common practice, no source)."""
+LULL_S = 0.3
+"""Who rests for less has not settled (common practice, no source)."""
+PLATEAU_S = 0.4
+"""No plateau at the top is looked for earlier (common practice, no source)."""
 RIPPLES_S = 2.0
 """So long after the finish small movements may belong to it still (common practice, no source)."""
 
@@ -169,7 +181,7 @@ def place(
         impact=impact,
         finish=finish,
         takeaway_se=float(np.hypot(_takeaway_se(arm, takeaway, top, settings), _time_se(arm, settings))),
-        top_se=float(np.hypot(_top_se(arm, top, settings), _time_se(arm, settings))),
+        top_se=float(np.hypot(_top_se(arm, address_axis, top, impact, settings), _time_se(arm, settings))),
         impact_se=impact_se,
         finish_se=finish_se,
     )
@@ -195,7 +207,11 @@ def _finish(arm: ArmCurves, impact: float, settings: EventSettings) -> tuple[flo
     chance between has a standard deviation of 0.58 of half the way.
     """
     calm = replace(arm, rate=arm.calm_rate, chest_rate=arm.calm_chest_rate)
-    finish = finish_time(*_after(calm, impact, settings.settle_s), impact)
+    time, rate, chest_rate = _after(calm, impact, settings.settle_s)
+    low = _low(rate, chest_rate)
+    if not low[-1]:
+        return _between_lulls(time, low, impact)
+    finish = finish_time(time, rate, chest_rate, impact)
     late = finish_time(*_after(arm, impact, settings.settle_s), impact)
     share = _share(arm)
     near = np.abs(arm.time - max(late, finish) + 0.5 * RINGING_S) < 0.5 * RINGING_S
@@ -206,6 +222,19 @@ def _finish(arm: ArmCurves, impact: float, settings: EventSettings) -> tuple[flo
     return finish, float(np.hypot(_finish_se(calm, finish, settings), either_way))
 
 
+def _low(rate: FloatArray, chest_rate: FloatArray) -> BoolArray:
+    """(M,) whether both rates are under the finish's share of their fastest."""
+    chest = chest_rate <= FINISH_FRACTION * max(float(chest_rate.max()), 1e-9)
+    return np.asarray((rate < FINISH_FRACTION * rate.max()) & chest)
+
+
+def _between_lulls(time: FloatArray, low: BoolArray, impact: float) -> tuple[float, float]:
+    """The finish of who moves on without a rest, and its standard error: in the lulls, wherever these are."""
+    lulls = time[low & (time > impact)]
+    first, last = (float(lulls[0]), float(lulls[-1])) if len(lulls) else (impact, float(time[-1]))
+    return 0.5 * (first + last), (last - first + LULL_S) / float(np.sqrt(12.0))
+
+
 def _after(arm: ArmCurves, impact: float, length: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Times and rates from the swing's start to `length` s after impact, or to the first new movement after rest.
 
@@ -214,9 +243,9 @@ def _after(arm: ArmCurves, impact: float, length: float) -> tuple[FloatArray, Fl
     """
     until = arm.time <= impact + length
     time, rate, chest = arm.time[until], arm.rate[until], arm.chest_rate[until]
-    low = (rate < FINISH_FRACTION * rate.max()) & (chest <= FINISH_FRACTION * max(float(chest.max()), 1e-9))
+    low = _low(rate, chest)
     step = time[1] - time[0]
-    needed = int(0.3 / step)
+    needed = int(LULL_S / step)
     run = np.convolve(low & (time > impact), np.ones(needed), mode="full")[: len(low)] >= needed - 0.5
     settled = np.flatnonzero(run)
     if not len(settled):
@@ -247,8 +276,10 @@ def _takeaway_se(arm: ArmCurves, takeaway: float, top: float, settings: EventSet
     # which the level is a share.
     at_fastest = float(arm.roll_rate[inside][int(np.argmax(arm.speed[inside]))]) if np.any(inside) else 0.0
     roll = float(np.interp(takeaway, arm.time, arm.roll_rate)) - TAKEAWAY_FRACTION * at_fastest
-    skin = np.hypot(settings.speed_error, 0.3 * settings.speed_error_share * fastest)
-    error = float(np.hypot(skin, arm.axis_sd * roll))
+    quiet = arm.speed[(arm.time < takeaway - SET_OFF_S) & (arm.time > takeaway - settings.quiet_s)]
+    restless = float(np.sqrt(np.mean(quiet**2))) if len(quiet) else 0.0
+    skin = np.hypot(settings.takeaway_error, 0.3 * settings.speed_error_share * fastest)
+    error = float(np.sqrt(skin**2 + (arm.axis_sd * roll) ** 2 + (settings.restless_share * restless) ** 2))
     before = (arm.time <= top) & (arm.time >= takeaway - settings.quiet_s)
     until = int(np.argmax(np.where(inside, arm.speed, 0.0)))
     first = int(np.argmax(before))
@@ -265,15 +296,20 @@ def _last_under(arm: ArmCurves, first: int, until: int, level: float) -> float:
     return crossing(arm.time, arm.speed, first + int(under[-1]), level) if len(under) else float(arm.time[first])
 
 
-def _top_se(arm: ArmCurves, top: float, settings: EventSettings) -> float:
-    """At the top the speed crosses zero: its error over the acceleration of the arm there."""
-    near = (arm.time > top + 0.03) & (arm.time < top + 0.12)
-    if not np.any(near):
-        return 0.05
-    acceleration = float(np.median(arm.speed[near] / (arm.time[near] - top)))
-    skin = np.hypot(settings.top_speed_error, settings.speed_error_share * float(arm.speed.max()))
-    error = float(np.hypot(skin, arm.axis_sd * float(np.interp(top, arm.time, arm.roll_rate))))
-    return float(min(error / max(acceleration, 1e-6), 0.1))
+def _top_se(arm: ArmCurves, address_axis: FloatArray, top: float, impact: float, settings: EventSettings) -> float:
+    """The true top may be anywhere that the arc is within its error of its greatest: a uniform distribution's standard
+    deviation is its length over √12. An arm that pauses or goes on slowly stands on a long plateau."""
+    near = (arm.time > top - PLATEAU_S) & (arm.time < impact)
+    time, arc = arm.time[near], great_circle(arm.long_axis[near], address_axis)
+    if not len(time):
+        return PLATEAU_S
+    roll = float(np.interp(top, arm.time, arm.roll_rate)) * settings.top_roll_s
+    level = float(arc.max()) - float(np.hypot(settings.top_arc_error, arm.axis_sd * roll))
+    high = np.flatnonzero(arc >= level)
+    first, last = int(high[0]), int(high[-1])
+    begin = crossing(time, arc, first - 1, level) if first else float(time[0])
+    end = crossing(time, arc, last, level) if last + 1 < len(time) else float(time[-1])
+    return float((end - begin) / np.sqrt(12.0))
 
 
 def _return_se(arm: ArmCurves, impact: float, address: FloatArray, settings: EventSettings) -> float:

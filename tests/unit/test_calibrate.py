@@ -263,8 +263,8 @@ def test_a_posture_that_nobody_marked_shows_arms_only_roughly_without_a_roll() -
 
 def test_the_hand_shares_the_forearms_error_of_posture() -> None:
     # By hand: an arm that hangs 10° aside, wrist straight, misleads both sensors alike; all else is right. Forearm:
-    # stand (6°) against roll (2.5°), 10° · 2.5² / (2.5² + 6²) = 1.48°. The hand is told that the arm hung 8.52° aside,
-    # and its bending axis (4°) that it is right: 1.48° · 4² / (4² + 6²) = 0.46°. Told nothing it would be off by 3.1°.
+    # stand (4°) against roll (2.5°), 10° · 2.5² / (2.5² + 4²) = 2.81°. The hand is told that the arm hung 7.19° aside,
+    # and its bending axis (3°) that it is right: 2.81° · 3² / (3² + 4²) = 1.01°. Told nothing it would be off by 3.6°.
     mounted = mounts(10)
     routine = Routine("left")
     stand = next(event for event in routine.events if event.trial_type == "stand")
@@ -277,8 +277,8 @@ def test_the_hand_shares_the_forearms_error_of_posture() -> None:
         motions[point] = make_motion(point, Rotation.from_quat(quaternions) * mounted[point], rate=routine.rate)
     calibration = calibrate(motions, routine.events, lead_side="left")
     errors = misaligned_deg(calibration, mounted)
-    assert errors["lead_forearm"] == pytest.approx(1.48, abs=0.05)
-    assert errors["lead_hand"] == pytest.approx(0.46, abs=0.05)
+    assert errors["lead_forearm"] == pytest.approx(2.81, abs=0.05)
+    assert errors["lead_hand"] == pytest.approx(1.01, abs=0.05)
 
 
 @pytest.mark.parametrize("side", SIDES)
@@ -304,7 +304,8 @@ def test_an_elbow_that_bends_with_the_roll_is_allowed_for_wherever_the_roll_has_
     side: LeadSide, short_deg: float
 ) -> None:
     # By hand: the elbow's axis lies level and square to the forearm, along X with the thumb up and turned from it about
-    # Y by as much as the thumb is short of up. Along it the roll tells the long axis to 5°, square to it to 2.5°.
+    # Y by as much as the thumb is short of up. Along it the roll tells the long axis to 4°, square to it to 2.5°; the
+    # table tells its own axis to 2.2°.
     mounted = mounts(11)
     routine = Routine(side, steps=("table", "forearm_roll"))
     roll = next(event for event in routine.events if event.trial_type == "forearm_roll")
@@ -319,8 +320,8 @@ def test_an_elbow_that_bends_with_the_roll_is_allowed_for_wherever_the_roll_has_
     loose = short.inv().apply([1.0, 0.0, 0.0])
     tight = np.cross(loose, [0.0, 1.0, 0.0])
     along, across = np.outer(loose, loose), np.outer(tight, tight)
-    told = along / np.radians(2.5) ** 2 + across / np.radians(5.0) ** 2
-    table = np.diag([0.0, 1.0, 1.0]) / np.radians(2.5) ** 2
+    told = along / np.radians(2.5) ** 2 + across / np.radians(4.0) ** 2
+    table = np.diag([0.0, 1.0, 1.0]) / np.radians(2.2) ** 2
     covariance = np.linalg.inv(told + table) * FAULTLESS**2
     np.testing.assert_allclose(calibration.alignments["lead_forearm"].covariance, covariance, rtol=0.02, atol=1e-5)
 

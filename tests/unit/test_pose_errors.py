@@ -157,9 +157,8 @@ def followed(point: str, seed: int) -> SegmentMotion:
         covariance=spread @ spread.T + np.eye(3) * np.radians(1.5) ** 2,
     )
     motion = make_motion(point, sensor, acc=sensor.inv().apply(GRAVITY), bias_se=float(np.radians(0.1)))
-    found = follow_segment(
-        motion, scalar_first(sensor), alignment, start=2.6, end=4.8, address=2.5, settings=SegmentSettings()
-    )
+    settings = SegmentSettings(tilt_prior=float(np.radians(5.0)))
+    found = follow_segment(motion, scalar_first(sensor), alignment, start=2.6, end=4.8, address=2.5, settings=settings)
     assert found is not None
     return found
 

@@ -30,7 +30,7 @@ def arm(
     """A forearm that swings by 90° and back to 60° beyond, and rolls by 60° with other timing; `tilt` (2,) rad is how
     far the axis that is followed is off the true one.  after: ° of a little movement that follows the rest, from
     `after_s` on for 0.4 s.
-    rocking: phase of a skin that rocks at 5 Hz, 5 °/s RMS."""
+    rocking: phase of a skin that rocks at 5 Hz by `EventSettings.top_arc_error` RMS."""
     time = np.arange(0.0, 6.0, 1.0 / RATE)
     swing = (
         -90.0 * smooth(time, TAKEAWAY, TOP)
@@ -38,7 +38,8 @@ def arm(
         + after * smooth(time, after_s, after_s + 0.4)
     )
     if np.isfinite(rocking):
-        swing += 5.0 * np.sqrt(2.0) / (2.0 * np.pi * 5.0) * np.sin(2.0 * np.pi * 5.0 * time + rocking)
+        size = np.degrees(np.sqrt(2.0) * EventSettings().top_arc_error)
+        swing += size * np.sin(2.0 * np.pi * 5.0 * time + rocking)
     roll = 60.0 * smooth(time, TAKEAWAY + 0.1, TOP - 0.2) - 90.0 * smooth(time, TOP + 0.1, SETTLED)
     body = Rotation.from_euler("XY", np.stack([swing, roll], axis=1), degrees=True)
     axis = body.apply(np.array([tilt[0], 1.0, tilt[1]]) / np.linalg.norm([tilt[0], 1.0, tilt[1]]))
@@ -61,7 +62,7 @@ def moments(curves: ArmCurves, settings: EventSettings) -> Moments:
     return place(curves, candidate, IMPACT, struck, settings=settings)
 
 
-NO_SKIN = EventSettings(speed_error=1e-6, speed_error_share=0.0, top_speed_error=1e-6)
+NO_SKIN = EventSettings(speed_error=1e-6, speed_error_share=0.0, top_arc_error=1e-6)
 
 
 @pytest.mark.parametrize("moment", ["takeaway", "top"])
@@ -102,7 +103,7 @@ def test_a_little_movement_after_the_rest_makes_the_finish_unsure() -> None:
 
 
 def test_skin_that_rocks_moves_the_top_by_as_much_as_its_standard_error_says() -> None:
-    """A speed v of the skin moves the moment of no speed by v over the arm's acceleration there."""
+    """Skin that rocks by as much as the arc's error moves the top about the plateau that lies within that error."""
     true = moments(arm(np.zeros(2), axis_sd=0.0), NO_SKIN).top
     placed = [
         moments(arm(np.zeros(2), axis_sd=0.0, rocking=phase), EventSettings()) for phase in np.arange(0.0, 6.2, 0.4)
@@ -111,6 +112,39 @@ def test_skin_that_rocks_moves_the_top_by_as_much_as_its_standard_error_says() -
     told = float(np.median([m.top_se for m in placed]))
     assert told / rms < 2.5
     assert rms / told < 2.5
+
+
+def test_an_arm_that_pauses_at_the_top_leaves_the_top_anywhere_in_the_pause() -> None:
+    """A pause of 0.1 s: a uniform distribution's standard deviation is its length over the square root of 12."""
+    plain = arm(np.zeros(2), axis_sd=0.0)
+    held = plain.time - np.clip(plain.time - TOP, 0.0, 0.1)
+    axis = np.stack([np.interp(held, plain.time, part) for part in plain.long_axis.T], axis=1)
+    paused = moments(replace(plain, long_axis=axis), NO_SKIN)
+    assert paused.top_se == pytest.approx(0.1 / np.sqrt(12.0), abs=0.3 / RATE)
+
+
+def test_a_restless_arm_sets_off_less_surely() -> None:
+    """Skin rides on an arm that trembles before it sets off: by the share of its quiet speed that the settings say, the
+    level is crossed earlier or later. By hand: over half the time between both crossings of the minimum-jerk speed."""
+    plain = arm(np.zeros(2), axis_sd=0.0)
+    settings = EventSettings(takeaway_error=1e-6, speed_error_share=0.0)
+    trembling = np.where(plain.time < TAKEAWAY - 0.06, np.deg2rad(5.0), 0.0)
+    found = moments(replace(plain, speed=np.maximum(plain.speed, trembling)), settings)
+    before = (plain.time > TAKEAWAY) & (plain.time < 0.5 * (TAKEAWAY + TOP))
+    level, error = 0.05 * plain.speed[before].max(), settings.restless_share * np.deg2rad(5.0)
+    low, high = np.interp([level - error, level + error], plain.speed[before], plain.time[before])
+    assert moments(plain, settings).takeaway_se < 1e-4
+    assert found.takeaway_se == pytest.approx(0.5 * (high - low), rel=0.15)
+
+
+def test_who_moves_on_without_a_rest_finishes_in_the_lull() -> None:
+    """A lull of 0.1 s and then walking off: the finish is in it, not where the curves end."""
+    plain = arm(np.zeros(2), axis_sd=0.0)
+    settled = moments(plain, EventSettings()).finish
+    walking = np.where(plain.time > settled + 0.1, 0.3 * plain.rate.max(), plain.rate)
+    off = moments(replace(plain, rate=walking, calm_rate=walking), EventSettings())
+    assert settled <= off.finish <= settled + 0.1
+    assert abs(off.finish - settled) < 1.96 * off.finish_se < 0.5
 
 
 def test_what_the_chests_sensor_rings_on_may_be_the_skins_or_true() -> None:
