@@ -10,8 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from imuswing.body.calibrate import Readings, read_steps
 from imuswing.body.definitions import X_AXIS, Y_AXIS, Z_AXIS, trunk_sign
+from imuswing.body.readings import Readings, read_steps
 from imuswing.body.steps import read_turning, step_interval
 from imuswing.orientation.joint import relative_orientation
 from imuswing.orientation.quaternion import FloatArray, from_matrix, rotate

@@ -17,43 +17,35 @@ from imuswing.body.alignment import UNKNOWN_SD, Alignment, AxisObservation, alig
 from imuswing.body.care import with_own_care
 from imuswing.body.definitions import X_AXIS, Y_AXIS, Z_AXIS, trunk_sign
 from imuswing.body.priors import CarePriors
-from imuswing.body.steps import (
-    SEARCH_MARGIN_S,
-    StillReading,
-    TurningReading,
-    read_still,
-    read_turning,
-    step_interval,
-)
+from imuswing.body.readings import Readings, read_steps
+from imuswing.body.steps import StillReading, step_interval
 from imuswing.orientation.quaternion import FloatArray, inverse, rotate
 from imuswing.recording.model import Event
 from imuswing.sensors.motion import Motion
 from imuswing.vocabulary import (
     BOW,
     CALIBRATION_STEPS,
-    CHEST,
     CLUB,
     CLUB_HANG,
     FOREARM_ROLL,
     LEAD_FOREARM,
     LEAD_HAND,
     LEAD_UPPER_ARM,
-    PELVIS,
     STAND,
     TABLE,
+    TRUNK_POINTS,
     WRIST_BEND,
     LeadSide,
 )
 
-TRUNK_POINTS = (CHEST, PELVIS)
 ARM_POINTS = (LEAD_FOREARM, LEAD_HAND)
 LEAST_BEND = float(np.sin(np.deg2rad(10.0)))
 MOST_ASIDE = float(np.cos(np.deg2rad(45.0)))
 """A golf posture that bends less tells nothing; bows that go more to the side of it are no bows (common practice, no
 source)."""
-LEAST_HANGING, LEAST_UPRIGHT = float(np.cos(np.deg2rad(25.0))), float(np.cos(np.deg2rad(20.0)))
-"""Before bowing, a forearm whose roll axis is farther from vertical does not hang; a trunk that stands farther from as
-it does then does not stand upright (common practice, no source)."""
+LEAST_HANGING, LEAST_ALIKE = float(np.cos(np.deg2rad(25.0))), float(np.cos(np.deg2rad(45.0)))
+"""Before bowing, a forearm whose roll axis is farther from vertical does not hang; nor, where the roll is missing, one
+that is farther from as it is at address (common practice, no source)."""
 FOUND_IN_DATA = "found in the data"
 """The note of an event that nobody marked."""
 MOST_BETWEEN_S = 3.0
@@ -86,49 +78,6 @@ class Calibration:
     table_interval: tuple[float, float] | None = None
     spans: tuple[tuple[float, float], ...] = ()
     source: str = "this recording"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Readings:
-    """Everything that the steps showed, by step and tracked point."""
-
-    still: Mapping[tuple[str, str], StillReading]
-    turning: Mapping[tuple[str, str], TurningReading]
-
-
-def read_steps(motions: Mapping[str, Motion], events: Sequence[Event]) -> Readings:
-    """Read every calibration step in the events for every sensor; of a step done twice the later reading counts."""
-    still: dict[tuple[str, str], StillReading] = {}
-    turning: dict[tuple[str, str], TurningReading] = {}
-    for event in events:
-        if event.trial_type not in CALIBRATION_STEPS:
-            continue
-        start, end = step_interval(event)
-        for point, motion in motions.items():
-            key = (event.trial_type, point)
-            if event.trial_type in (STAND, TABLE, CLUB_HANG):
-                reading = read_still(motion, start, end) or read_still(
-                    motion, start - SEARCH_MARGIN_S, end + SEARCH_MARGIN_S
-                )
-                if reading is not None:
-                    still[key] = reading
-            else:
-                turned = read_turning(motion, start, end, free_about_vertical=event.trial_type == FOREARM_ROLL)
-                if turned is not None:
-                    turning[key] = turned
-                # A repeated movement starts from stillness: gravity there tells which way it went.
-                before = read_still(motion, start - 2 * SEARCH_MARGIN_S, start + SEARCH_MARGIN_S)
-                if before is not None:
-                    still[key] = before
-    if any(_not_upright(still, point) for point in TRUNK_POINTS):
-        still = {key: reading for key, reading in still.items() if key[0] != STAND}
-    return Readings(still=still, turning=turning)
-
-
-def _not_upright(still: Mapping[tuple[str, str], StillReading], point: str) -> bool:
-    """Whether a trunk stands far from as it does before the bows, which start upright: the mark is somewhere else."""
-    stand, before = still.get((STAND, point)), still.get((BOW, point))
-    return stand is not None and before is not None and float(stand.up @ before.up) < LEAST_UPRIGHT
 
 
 def calibrate(
@@ -272,9 +221,20 @@ def _forearm_observations(
         seen.append(
             replace(reading, loose=_elbow_axis(reading, across, roll.up), loose_sd=_sd(priors.roll_aside, roll.se))
         )
-    elif address is not None and not hanging:
-        seen.append(AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=priors.address_arm, step="address"))
+    elif not hanging:
+        seen += _long_axis_otherwise(readings, address, priors)
     return seen
+
+
+def _long_axis_otherwise(readings: Readings, address: FloatArray | None, priors: CarePriors) -> list[AxisObservation]:
+    """Where neither `stand` nor the roll shows the forearm's long axis: the arm before bowing, if it hangs as it does
+    at address, else the address."""
+    bowing = _hanging(readings, LEAD_FOREARM, BOW, priors.bow_arm_alone)
+    if bowing and (address is None or float(bowing[0].sensor_axis @ address) > LEAST_ALIKE):
+        return bowing
+    if address is None:
+        return []
+    return [AxisObservation(sensor_axis=address, segment_axis=Y_AXIS, sd=priors.address_arm, step="address")]
 
 
 def _elbow_axis(roll: AxisObservation, across: Sequence[AxisObservation], up: FloatArray) -> FloatArray:

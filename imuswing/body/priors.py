@@ -23,7 +23,8 @@ class CarePriors:
     """SD of what each step shows against the true segment axis, rad.
 
     stand_trunk: standing trunk against vertical.  bow_axis: bowing axis against the trunk's side-to-side axis.
-    stand_arm: hanging forearm or hand against vertical; bow_arm: before bowing, where nothing is said of the arms.
+    stand_arm: hanging forearm or hand against vertical; bow_arm: before bowing, where nothing is said of the arms;
+    bow_arm_alone: where no roll shows that they hang.
     table: palm-down forearm or hand against horizontal.
     edge: the same of the forearm before the wrist is bent.  thumb_up: thumb-up forearm against vertical.
     bend_axis: wrist-bending axis against the flexion axis.  roll_axis: turning axis against the forearm's long axis, up
@@ -36,6 +37,7 @@ class CarePriors:
     bow_axis: float = _deg(4.0)
     stand_arm: float = _deg(4.0)
     bow_arm: float = _deg(8.0)
+    bow_arm_alone: float = _deg(12.0)
     table: float = _deg(2.2)
     edge: float = _deg(3.0)
     thumb_up: float = _deg(6.0)

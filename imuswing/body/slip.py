@@ -20,9 +20,7 @@ from imuswing.body.segments import ALIGNMENT, SegmentMotion
 from imuswing.orientation.quaternion import FloatArray, cross, inverse, length, log, multiply, to_matrix
 from imuswing.recording.model import IntArray
 from imuswing.sensors.motion import Motion
-from imuswing.vocabulary import CHEST, PELVIS
-
-TRUNK_POINTS = (CHEST, PELVIS)
+from imuswing.vocabulary import TRUNK_POINTS
 
 EVEN_CHANCE = 0.5
 """What may be a slip or the golfer's own change is a slip one time in two (an assumption). So half of the squared step

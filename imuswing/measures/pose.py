@@ -15,12 +15,11 @@ import numpy as np
 from imuswing.body import definitions as define
 from imuswing.body.care import student_95
 from imuswing.body.segments import ALIGNMENT, PARAMETERS, ErrorMap, SegmentMotion, error_maps
-from imuswing.body.slip import TRUNK_POINTS
 from imuswing.body.tie import Tie
 from imuswing.orientation.quaternion import FloatArray, between, bracket, exp, inverse, length, log, multiply, rotate
 from imuswing.recording.model import BoolArray
 from imuswing.swings.events import Moments
-from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, LeadSide
+from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, TRUNK_POINTS, LeadSide
 
 MOMENTS = ("address", "top", "impact")
 MOST_BRIDGED = float(np.deg2rad(20.0))

@@ -355,6 +355,22 @@ def test_arms_that_hang_before_the_bows_serve_where_stand_is_missing(side: LeadS
         assert sds[0] < sds[1] < sds[2]
 
 
+@pytest.mark.parametrize("side", SIDES)
+def test_arms_that_hang_before_the_bows_serve_where_stand_and_roll_are_missing(side: LeadSide) -> None:
+    # By geometry: an arm that hangs and lies on the table shows two axes. One that is crossed before the chest there is
+    # far from as it hangs at address, which then serves instead.
+    mounted = mounts(5)
+    address = {"lead_forearm": mounted["lead_forearm"].inv().apply([0.0, np.cos(0.5), np.sin(0.5)])}
+    for routine, step in (
+        (Routine(side, steps=("bow", "table", "wrist_bend")), "bow"),
+        (Crossed(side, steps=("bow", "table", "wrist_bend")), "address"),
+    ):
+        calibration = calibrate(routine.motions(mounted), routine.events, lead_side=side, addresses=address)
+        assert set(calibration.alignments["lead_forearm"].steps) == {"table", step}
+        if step == "bow":
+            assert max(misaligned_deg(calibration, mounted).values()) < 0.1
+
+
 class Marked(Routine):
     """`stand` is marked where the golfer bends down."""
 
