@@ -4,6 +4,8 @@ differently to the ball moves it at address only.
 So two series are watched on the trunk: gravity in the sensor at the addresses, and while standing or walking between
 the swings. A step that both show at the same time, by the same rotation, is a slip, and the rotation between the two
 pairs of mean directions takes it off. A step that only the addresses show is the golfer's and stays.
+One about the upright trunk's own length, as a band turns on the body, shows in no rest: a step at the addresses that
+such a turn makes, larger than people change their tilt from shot to shot, may be that or the golfer's, and is told.
 Arms hang and swing about between shots, so that their rests tell nothing; there a step at the addresses may be a slip
 or a new grip, and is only told.
 """
@@ -41,7 +43,8 @@ class SlipSettings:
 
     least_angle: of the step.  least_ratio: step over its own standard error.  least_swings: on either side.
     rest_ratio: the same of the rests: e^(−½ · 2.45²), one in twenty, pass it by chance, as a step has two directions.
-    agree: how far the two series' turned directions may differ.  posture: SD of a mean posture, rad.
+    agree: how far the two series' turned directions may differ.  least_aside: step at the addresses alone, square to
+    the bend, that may be a slip.  posture: SD of a mean posture, rad.
     """
 
     least_angle: float = _rad(4.0)
@@ -49,6 +52,7 @@ class SlipSettings:
     rest_ratio: float = 2.45
     least_swings: int = 2
     agree: float = _rad(6.0)
+    least_aside: float = _rad(8.0)
     posture: float = _rad(2.0)
     least_rests: int = 3
 
@@ -125,7 +129,31 @@ def find_slip(
     before, after = rest_ups[rest_times < time], rest_ups[rest_times > time]
     if min(len(before), len(after)) < settings.least_rests:
         return None
-    pairs = [(_mean(address_ups[:split]), _mean(address_ups[split:])), (_mean(before), _mean(after))]
+    bent = _mean(address_ups[:split]), _mean(address_ups[split:])
+    by_rests = _by_rests(tracked_point, time, bent, before, after, settings)
+    return by_rests or _about_upright(time, bent, _mean(before), settings)
+
+
+def _about_upright(
+    time: float, bent: tuple[FloatArray, FloatArray], upright: FloatArray, settings: SlipSettings
+) -> Slip | None:
+    """A step from one to the other of gravity's directions `bent` (3,) at the addresses that a turn about `upright`
+    (3,), gravity while standing, may have made, which leaves their angles to it as they were; else None."""
+    step = _between(*bent)
+    nearer = abs(_between(bent[0], upright) - _between(bent[1], upright))
+    return Slip(time=time, angle=step) if step > settings.least_aside and nearer < 0.5 * step else None
+
+
+def _by_rests(
+    tracked_point: str,
+    time: float,
+    bent: tuple[FloatArray, FloatArray],
+    before: FloatArray,
+    after: FloatArray,
+    settings: SlipSettings,
+) -> Slip | None:
+    """A step that the rests before (K, 3) and after (M, 3) show as the addresses do; None where they do not."""
+    pairs = [bent, (_mean(before), _mean(after))]
     rest_step, rest_error = _step(before, after)
     if rest_step < 0.5 * settings.least_angle or rest_step < settings.rest_ratio * rest_error:
         return None
