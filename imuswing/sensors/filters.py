@@ -110,3 +110,28 @@ def _gaussian(reach: int, sd: float) -> FloatArray:
     weights /= weights.sum()
     weights.flags.writeable = False
     return weights
+
+
+def smooth_parabola(x: FloatArray, *, rate: float, length_s: float) -> FloatArray:
+    """The middle of a parabola through the samples of `length_s` s around each one (Savitzky & Golay 1964, Anal Chem
+    36:1627), along the first axis; rate in Hz.
+
+    x: (N,) or (N, M), finite; as it is where it is shorter. The ends are held.
+    """
+    half = max(round(0.5 * length_s * rate), 2)
+    weights = _parabola(half)
+    if len(x) < len(weights):
+        return x
+    held = np.concatenate((np.repeat(x[:1], half, axis=0), x, np.repeat(x[-1:], half, axis=0)))
+    columns = held.reshape(len(held), -1)
+    smooth = np.stack([np.convolve(column, weights, mode="valid") for column in columns.T], axis=1)
+    return smooth.reshape(x.shape)
+
+
+@lru_cache(maxsize=64)
+def _parabola(half: int) -> FloatArray:
+    """(2·half + 1,) by which samples add up to the middle of the parabola through them, read-only."""
+    place = np.arange(-half, half + 1) / half
+    weights: FloatArray = np.linalg.pinv(np.vander(place, 3))[-1]
+    weights.flags.writeable = False
+    return weights

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 
 from imuswing.body.definitions import great_circle
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.recording.model import BoolArray
+from imuswing.sensors.filters import smooth_parabola
 from imuswing.swings.find import Candidate
 from imuswing.swings.impact import Impact
 from imuswing.swings.moments import (
@@ -118,23 +118,8 @@ RIPPLES_S = 2.0
 
 
 def without_ringing(omega: FloatArray, *, rate: float) -> FloatArray:
-    """Angular velocity (M, 3), rad/s, smoothed by a parabola around each sample (Savitzky & Golay 1964, Anal Chem
-    36:1627), so that what rings about its mean counts little."""
-    half = max(round(0.5 * RING_S * rate), 2)
-    weights = _parabola_weights(half)
-    if len(omega) < len(weights):
-        return omega
-    padded = np.concatenate((np.repeat(omega[:1], half, axis=0), omega, np.repeat(omega[-1:], half, axis=0)))
-    return np.stack([np.convolve(padded[:, k], weights, mode="valid") for k in range(3)], axis=1)
-
-
-@lru_cache(maxsize=64)
-def _parabola_weights(half: int) -> FloatArray:
-    """(2·half + 1,) by which samples add up to the middle of the parabola through them, read-only."""
-    place = np.arange(-half, half + 1) / half
-    weights: FloatArray = np.linalg.pinv(np.vander(place, 3))[-1]
-    weights.flags.writeable = False
-    return weights
+    """Angular velocity (M, 3), rad/s, smoothed so that what rings about its mean counts little."""
+    return smooth_parabola(omega, rate=rate, length_s=RING_S)
 
 
 def return_to_address(arm: ArmCurves, candidate: Candidate) -> float:

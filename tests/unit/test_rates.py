@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import scipy
 from motions_for_tests import UPRIGHT_TRUNK, make_segment, scalar_first
+from scipy.signal import savgol_filter
 from scipy.spatial.transform import Rotation
 
 from imuswing.body.definitions import shoulder_tilt
@@ -102,15 +103,20 @@ def test_only_a_sag_within_the_window_counts(at: float, inside: bool) -> None:
     slow = found(300.0 - bump(at, 200.0, 0.02))[2]
     assert (slow < 150.0) == inside
     if inside:
-        # By hand: two Gaussians in a row are one whose variance is the sum; the sag keeps its area.
-        left = 200.0 * 0.02 / np.hypot(0.02, SETTINGS.smoothing_s)
+        # By hand: two Gaussians in a row are one whose variance is the sum; the sag keeps its area. The calm curve
+        # (scipy's filter after Savitzky & Golay 1964) keeps less of it, and is weighed with it.
+        sd = np.hypot(0.02, SETTINGS.smoothing_s)
+        sag = bump(at, 200.0 * 0.02 / sd, sd)
+        parabola = savgol_filter(sag, round(SETTINGS.calm_s * RATE) + 1, 2)
+        calm = parabola + SETTINGS.calm_share * (sag - parabola)
+        left = sag.max() + SETTINGS.calm_weight * (calm.max() - sag.max())
         assert slow == pytest.approx(300.0 - left, abs=2.0)
 
 
 def test_a_slow_sag_is_measured_to_a_percent() -> None:
     # As a sensor on soft tissue shows it: the bone's rate less its second derivative over (2πf)², here in closed form.
-    bone, depth = 300.0 - bump(3.05, 240.0, 0.05), ((TIME - 3.05) / 0.05) ** 2
-    bend = -bump(3.05, 240.0, 0.05) * (depth - 1.0) / 0.05**2
+    bone, depth = 300.0 - bump(3.05, 240.0, 0.1), ((TIME - 3.05) / 0.1) ** 2
+    bend = -bump(3.05, 240.0, 0.1) * (depth - 1.0) / 0.1**2
     shown = bone - bend / (2.0 * np.pi * SETTINGS.tissue_hz) ** 2
     assert found(shown)[2] == pytest.approx(60.0, abs=3.0)
 
@@ -326,13 +332,36 @@ def skin_of_its_own(fastest_dps: float, count: int) -> FloatArray:
 UPRIGHT = chest(np.zeros(len(TIME)))
 
 
+PLAIN = replace(SETTINGS, calm_weight=0.0)
+"""Without a look at the calm curve."""
+
+
 def smallest_read(rate_dps: FloatArray) -> tuple[float, float]:
-    """Slowest through the ball, °/s, as it is told, and simply the smallest of the smoothed curve."""
+    """Slowest through the ball, °/s, as it is told without the calm curve, and the smallest of the smoothed curve."""
     segment = replace(UPRIGHT, omega=np.radians(rate_dps)[:, None] * np.array([0.0, 1.0, 0.0]))
-    rates = smooth_rates(segment, lead_side="left", settings=SETTINGS)
+    rates = smooth_rates(segment, lead_side="left", settings=PLAIN)
     through = np.abs(TIME - IMPACT_S - 0.05) <= 0.1
-    told = slowest_through(segment, rates, WHEN, settings=SETTINGS).value
+    told = slowest_through(segment, rates, WHEN, settings=PLAIN).value
     return float(np.degrees(told)), float(np.degrees(rates.turn_rate[through].min()))
+
+
+@pytest.mark.parametrize("phase", np.arange(0.0, 6.2, 0.8))
+def test_a_sensor_that_rings_after_the_ball_is_told_less_slow_and_less_surely(phase: float) -> None:
+    # A damped oscillator of 8 Hz, 0.2 of critical, in closed form: the bone slows evenly from 350 to 250 °/s.
+    bone = np.interp(TIME - IMPACT_S, [-0.3, 0.4], [350.0, 250.0])
+    since, pulsation = np.maximum(TIME - IMPACT_S, 0.0), 2.0 * np.pi * 8.0
+    ring = 60.0 * np.exp(-0.2 * pulsation * since) * np.cos(pulsation * since + phase) * (since > 0.0)
+    segment = chest(bone + ring)
+    true = float(bone[np.abs(TIME - IMPACT_S - 0.05) <= 0.1].min())
+    told, plain = (
+        slowest_through(segment, smooth_rates(segment, lead_side="left", settings=each), WHEN, settings=each)
+        for each in (SETTINGS, PLAIN)
+    )
+    steady = chest(bone)
+    sure = slowest_through(steady, smooth_rates(steady, lead_side="left", settings=SETTINGS), WHEN, settings=SETTINGS)
+    assert abs(np.degrees(told.value) - true) < abs(np.degrees(plain.value) - true)
+    assert abs(np.degrees(told.value) - true) < 1.96 * np.degrees(told.se)
+    assert told.se > sure.se
 
 
 @pytest.mark.parametrize(("lasts", "at_fault"), [(0.0, False), (0.08, True), (0.15, True)])
