@@ -68,7 +68,7 @@ class RateSettings:
     late_s: float = 0.0015
     calm_s: float = 0.25
     calm_share: float = 0.25
-    calm_weight: float = 0.35
+    calm_weight: float = 0.5
     calm_error: float = 0.8
     plain_error: float = 0.8
     change_s: float = 0.03
@@ -144,10 +144,10 @@ def slowest_through(segment: SegmentMotion, rates: TrunkRates, moments: Moments,
     start, end = moments.impact - settings.before_s, moments.impact + settings.after_s
     value, time, at_edge = _extreme(rates.time, rates.turn_rate, start, end, sign=-1.0)
     timing = _slope(rates, time) * moments.impact_se if at_edge else 0.0
-    plain = value + _too_small(rates, start, end, settings)
-    apart = _extreme(rates.time, rates.calm, start, end, sign=-1.0)[0] - plain
+    apart = _extreme(rates.time, rates.calm, start, end, sign=-1.0)[0] - value
+    value += settings.calm_weight * apart + _too_small(rates, start, end, settings)
     own = settings.plain_error * _se(segment, rates, time, timing, settings)
-    return Estimate(value=plain + settings.calm_weight * apart, se=math.hypot(own, settings.calm_error * apart))
+    return Estimate(value=value, se=math.hypot(own, settings.calm_error * apart))
 
 
 def continuity(slowest: Estimate, fastest: Estimate, *, settings: RateSettings) -> Estimate | None:
