@@ -353,15 +353,16 @@ def test_a_sensor_that_rings_after_the_ball_is_told_less_slow_and_less_surely(ph
     ring = 60.0 * np.exp(-0.2 * pulsation * since) * np.cos(pulsation * since + phase) * (since > 0.0)
     segment = chest(bone + ring)
     true = float(bone[np.abs(TIME - IMPACT_S - 0.05) <= 0.1].min())
-    told, plain = (
+    sure = replace(SETTINGS, calm_error=0.0)
+    told, plain, without = (
         slowest_through(segment, smooth_rates(segment, lead_side="left", settings=each), WHEN, settings=each)
-        for each in (SETTINGS, PLAIN)
+        for each in (SETTINGS, PLAIN, sure)
     )
-    steady = chest(bone)
-    sure = slowest_through(steady, smooth_rates(steady, lead_side="left", settings=SETTINGS), WHEN, settings=SETTINGS)
     assert abs(np.degrees(told.value) - true) < abs(np.degrees(plain.value) - true)
     assert abs(np.degrees(told.value) - true) < 1.96 * np.degrees(told.se)
-    assert told.se > sure.se
+    apart = (told.value - plain.value) / SETTINGS.calm_weight
+    assert told.se == pytest.approx(np.hypot(without.se, SETTINGS.calm_error * apart))
+    assert told.se > without.se
 
 
 @pytest.mark.parametrize(("lasts", "at_fault"), [(0.0, False), (0.08, True), (0.15, True)])
