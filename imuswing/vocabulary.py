@@ -22,9 +22,9 @@ LEAD_HAND: Final = "lead_hand"
 PELVIS: Final = "pelvis"
 LEAD_UPPER_ARM: Final = "lead_upper_arm"
 CLUB: Final = "club"
-TRUNK_POINTS: Final[tuple[str, ...]] = (CHEST, PELVIS)
 TRACKED_POINTS: Final[tuple[str, ...]] = (CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, LEAD_UPPER_ARM, CLUB)
 """Every legal tracked point, in the order in which pages and tables name them."""
+TRUNK_POINTS: Final[tuple[str, ...]] = (CHEST, PELVIS)
 
 STAND: Final = "stand"
 BOW: Final = "bow"

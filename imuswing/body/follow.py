@@ -87,11 +87,12 @@ def follow_segments(
     count = np.searchsorted(motion.time, ends + settings.after_s) - first
     anchor = np.clip(np.searchsorted(motion.time, addresses) - first, 0, np.maximum(count - 1, 0))
     held = (count >= LEAST_SAMPLES) & (addresses > motion.time[0]) & (addresses < motion.time[-1])
+    tilt_sd = _tilt_sd(motion, addresses, settings)
     # Those of like length together: a batch is as long as its longest.
     order = np.flatnonzero(held)[np.argsort(count[held], kind="stable")]
     for k in range(0, len(order), TOGETHER):
         part = order[k : k + TOGETHER]
-        batch = _Batch.of(motion, first[part], count[part], anchor[part], settings=settings)
+        batch = _Batch.of(motion, first[part], count[part], anchor[part], tilt_sd[part], settings=settings)
         segments = _follow(batch, motion, q_coarse, alignment, correction or unknown_correction(), settings)
         for place, segment in zip(part.tolist(), segments, strict=True):
             found[place] = segment
@@ -119,7 +120,14 @@ class _Batch:
 
     @classmethod
     def of(
-        cls, motion: Motion, first: IntArray, count: IntArray, anchor: IntArray, *, settings: SegmentSettings
+        cls,
+        motion: Motion,
+        first: IntArray,
+        count: IntArray,
+        anchor: IntArray,
+        tilt_sd: FloatArray,
+        *,
+        settings: SegmentSettings,
     ) -> _Batch:
         width = max(int(settings.bin_s * motion.rate), 1)
         shape = len(first), int(count.max())
@@ -141,16 +149,16 @@ class _Batch:
             excess=np.sqrt(np.maximum(excess**2 - motion.gyr_noise**2, 0.0)),
             doubtful=doubtful,
             width=width,
-            tilt_sd=_tilt_sd(motion, motion.time[first + anchor], settings),
+            tilt_sd=tilt_sd,
         )
 
 
 def _tilt_sd(motion: Motion, times: FloatArray, settings: SegmentSettings) -> FloatArray:
     """(S,) rad, how far the coarse orientation's tilt may be off at times (S,): a turn that bridged samples got wrong
     takes the filter some seconds to mend, before and after."""
-    reach = settings.tilt_reach_s
-    lost = turn_lost(motion, times + reach) - turn_lost(motion, times - reach)
-    return np.sqrt(settings.tilt_prior**2 + np.minimum(lost, settings.tilt_lost**2))
+    reach = np.array([[-settings.tilt_reach_s], [settings.tilt_reach_s]])
+    until, after = turn_lost(motion, times + reach)
+    return np.sqrt(settings.tilt_prior**2 + np.minimum(after - until, settings.tilt_lost**2))
 
 
 def _follow(

@@ -21,6 +21,7 @@ from imuswing.swings.moments import (
     return_time,
     takeaway_time,
     top_time,
+    unsettled,
 )
 
 
@@ -193,7 +194,7 @@ def _finish(arm: ArmCurves, impact: float, settings: EventSettings) -> tuple[flo
     """
     calm = replace(arm, rate=arm.calm_rate, chest_rate=arm.calm_chest_rate)
     time, rate, chest_rate = _after(calm, impact, settings.settle_s)
-    low = _low(rate, chest_rate)
+    low = ~unsettled(rate, chest_rate)
     if not low[-1]:
         return _between_lulls(time, low, impact)
     finish = finish_time(time, rate, chest_rate, impact)
@@ -205,12 +206,6 @@ def _finish(arm: ArmCurves, impact: float, settings: EventSettings) -> tuple[flo
     early = float(arm.time[loud[-1]]) if len(loud) else finish
     either_way = 0.58 * max(finish - early, late - finish, 0.0)
     return finish, float(np.hypot(_finish_se(calm, finish, settings), either_way))
-
-
-def _low(rate: FloatArray, chest_rate: FloatArray) -> BoolArray:
-    """(M,) whether both rates are under the finish's share of their fastest."""
-    chest = chest_rate <= FINISH_FRACTION * max(float(chest_rate.max()), 1e-9)
-    return np.asarray((rate < FINISH_FRACTION * rate.max()) & chest)
 
 
 def _between_lulls(time: FloatArray, low: BoolArray, impact: float) -> tuple[float, float]:
@@ -228,7 +223,7 @@ def _after(arm: ArmCurves, impact: float, length: float) -> tuple[FloatArray, Fl
     """
     until = arm.time <= impact + length
     time, rate, chest = arm.time[until], arm.rate[until], arm.chest_rate[until]
-    low = _low(rate, chest)
+    low = ~unsettled(rate, chest)
     step = time[1] - time[0]
     needed = int(LULL_S / step)
     run = np.convolve(low & (time > impact), np.ones(needed), mode="full")[: len(low)] >= needed - 0.5
@@ -286,8 +281,6 @@ def _top_se(arm: ArmCurves, address_axis: FloatArray, top: float, impact: float,
     deviation is its length over √12. An arm that pauses or goes on slowly stands on a long plateau."""
     near = (arm.time > top - PLATEAU_S) & (arm.time < impact)
     time, arc = arm.time[near], great_circle(arm.long_axis[near], address_axis)
-    if not len(time):
-        return PLATEAU_S
     roll = float(np.interp(top, arm.time, arm.roll_rate)) * settings.top_roll_s
     level = float(arc.max()) - float(np.hypot(settings.top_arc_error, arm.axis_sd * roll))
     high = np.flatnonzero(arc >= level)

@@ -10,6 +10,7 @@ import numpy as np
 
 from imuswing.body.definitions import great_circle
 from imuswing.orientation.quaternion import FloatArray
+from imuswing.recording.model import BoolArray
 
 TAKEAWAY_FRACTION = 0.05
 """Share of the backswing's fastest long-axis speed at which the takeaway is set (the contract of the measures)."""
@@ -83,12 +84,17 @@ def return_time(time: FloatArray, long_axis: FloatArray, address_axis: FloatArra
     return parabola_vertex(time[around], arc**2, index)
 
 
+def unsettled(forearm_rate: FloatArray, chest_rate: FloatArray) -> BoolArray:
+    """(N,) where either of both rates (N,), rad/s, is over the finish's share of its fastest."""
+    arm = forearm_rate > FINISH_FRACTION * np.max(forearm_rate)
+    return np.asarray(arm | (chest_rate > FINISH_FRACTION * np.max(chest_rate)))
+
+
 def finish_time(time: FloatArray, forearm_rate: FloatArray, chest_rate: FloatArray, impact: float) -> float:
     """From when forearm and chest rates (N,), rad/s, both stay under 5 % of their fastest to the end of `time`.
 
     `time` must end where the stillness after the swing ends; its last sample is returned if they never settle.
     """
-    loud = (forearm_rate > FINISH_FRACTION * np.max(forearm_rate)) | (chest_rate > FINISH_FRACTION * np.max(chest_rate))
-    after = np.flatnonzero(loud)
+    after = np.flatnonzero(unsettled(forearm_rate, chest_rate))
     last = int(after[-1]) + 1 if len(after) else 0
     return float(max(time[min(last, len(time) - 1)], impact))
