@@ -32,9 +32,10 @@ def quality_record(
     """Plain data for `quality.json` and the report: one recording's entry under `recordings`."""
     warnings = [{"level": w.level, "text": w.text, "do": w.do} for w in prepared.warnings]
     for note in recording.notes:
-        # The file by its name: where it stands on this computer is nobody's business.
-        told = note.removeprefix(f"{recording.source.parent}{os.sep}") if recording.source else note
-        warnings.append({"level": "advice", "text": told, "do": "Check the recorder's export."})
+        warnings.append({"level": "advice", "text": _by_name(note, recording), "do": "Check the recorder's export."})
+    for note in recording.strange_events:
+        do = "Correct what was meant as one of these; what another program wrote may stay."
+        warnings.append({"level": "advice", "text": _by_name(note, recording), "do": do})
     warnings += [_backwards_warning(point) for point in backwards]
     left_out = {*prepared.left_out, *backwards}
     warnings += _calibration_warnings([p for p in recording.sensors if p not in left_out], calibration)
@@ -87,6 +88,11 @@ def quality_record(
         "settings": settings,
     }
     return {"imuswing": imuswing.__version__, "recordings": [entry]}
+
+
+def _by_name(note: str, recording: Recording) -> str:
+    """A sentence about a file by the file's name: where it stands on this computer is nobody's business."""
+    return note.removeprefix(f"{recording.source.parent}{os.sep}") if recording.source else note
 
 
 def _sensor(prepared: Prepared, point: str) -> dict[str, Any]:

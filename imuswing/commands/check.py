@@ -76,5 +76,6 @@ def _in_words(name: str, entry: dict[str, Any]) -> list[str]:
 
 
 def _sentence(text: str) -> str:
-    """With a capital and a full stop; a capital inside stays."""
-    return text[:1].upper() + text[1:].rstrip(".") + "."
+    """With a capital and a full stop; a capital inside stays, and a file's name in front."""
+    first = text[:1] if "_" in text.partition(" ")[0] else text[:1].upper()
+    return first + text[1:].rstrip(".") + "."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
@@ -49,6 +50,9 @@ EVENT_FIELDS: Final[Mapping[str, Mapping[str, Any]]] = {
 LIKENESS: Final = 0.85
 """From this likeness on (difflib's ratio, 0 to 1) an unknown trial_type is a misspelt one, not another's event."""
 
+NAMED: Final = 8
+"""So many unknown trial_types are named at most."""
+
 MOMENTS: Final[tuple[str, ...]] = (SHOT, TAP, CORRECTION)
 """Events that need no duration."""
 
@@ -62,17 +66,42 @@ def events_path(first: Path, *, tracksys: bool = True) -> Path:
 def read_events(files: Mapping[str, Path], *, clock: str | None = None) -> tuple[Event, ...]:
     """The events of a recording in time order, on the clock of tracking system `clock` (the first by name if None).
 
-    files: by tracking system its motion table.  Events of types that we do not know are left out; RecordingError for
-    one that is misspelt, for an onset or duration that is no number, and for events on another clock.
+    files: by tracking system its motion table.  Events of types that we do not know are left out (`passed_over` tells
+    them); RecordingError for one that is misspelt, for an onset or duration that is no number, and for events on
+    another clock.
     """
-    first = min(files)
-    clock = first if clock is None else clock
+    tables = _event_tables(files, min(files) if clock is None else clock)
+    events = {event: None for path in tables for event in split_rows(path)[1]}
+    return tuple(sorted(events, key=lambda event: event.onset))
+
+
+def passed_over(files: Mapping[str, Path], *, clock: str) -> tuple[str, ...]:
+    """Of each events file the types that we do not know, in words: another program's, or misspelt beyond likeness."""
+    told = []
+    for path in _event_tables(files, clock):
+        kinds = Counter(kind for row in split_rows(path)[0] if (kind := value(row, "trial_type")))
+        if not kinds:
+            continue
+        more = f" and {len(kinds) - NAMED} more" if len(kinds) > NAMED else ""
+        told.append(
+            f"{path}: {kinds.total()} row(s) passed over whose trial_type is not known: "
+            f"{_quoted(list(kinds)[:NAMED])}{more}. Known are {_quoted(TRIAL_TYPES)}."
+        )
+    return tuple(told)
+
+
+def _quoted(words: Sequence[str]) -> str:
+    return ", ".join(f"'{word}'" for word in words)
+
+
+def _event_tables(files: Mapping[str, Path], clock: str) -> list[Path]:
+    """The events files of a recording on tracking system `clock`; RecordingError if there are others' only."""
     own, shared = events_path(files[clock]), events_path(files[clock], tracksys=False)
     found = [path for path in (own, shared) if path.is_file()]
     others = [events_path(files[system]) for system in sorted(files) if system != clock]
     strange = [path for path in others if path.is_file()]
     # A file without a tracking system is told on the first one's clock, which may be one without inertial sensors.
-    if clock != first and shared in found and own not in found:
+    if clock != min(files) and shared in found and own not in found:
         strange, found = [shared], []
     if strange and not found:
         raise RecordingError(
@@ -80,8 +109,7 @@ def read_events(files: Mapping[str, Path], *, clock: str | None = None) -> tuple
             f"tells its events on another clock than that of the tracking system {clock}",
             f"tell them in seconds from the first sample of {files[clock].name}, and name the file {own.name}",
         )
-    events = {event: None for path in found for event in split_rows(path)[1]}
-    return tuple(sorted(events, key=lambda event: event.onset))
+    return found
 
 
 def _event(path: Path, place: str, row: Row) -> Event | None:

@@ -108,7 +108,7 @@ class Recording:
     start_hints: by tracking system, its start in s after the first system's, from `acq_time`; a hint only (it may be
     exact or rounded to the second), absent where it is not known.
     simulated: whether its dataset says that it is of no real person.
-    notes: sentences about what was left out in reading.
+    notes: sentences about what was left out in reading.  strange_events: about events of types that are none of ours.
     source: path of the first `*_motion.tsv`, None for a recording made in memory.
     """
 
@@ -123,6 +123,7 @@ class Recording:
     start_hints: Mapping[str, float] = field(default_factory=dict)
     simulated: bool = False
     notes: tuple[str, ...] = ()
+    strange_events: tuple[str, ...] = ()
     source: Path | None = None
 
     def __post_init__(self) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from imuswing.errors import RecordingError
 from imuswing.recording.channels import Channels, Triad, read_channels
 from imuswing.recording.dataset import is_simulated
-from imuswing.recording.events import events_path, read_events
+from imuswing.recording.events import events_path, passed_over, read_events
 from imuswing.recording.find import acquisition_times, calibration_recording, find_recordings, scanned_files
 from imuswing.recording.layout import (
     CHANNELS_TABLE,
@@ -52,7 +52,8 @@ def read(path: Path | str) -> Recording:
 
     Units are converted to rad/s, m/s² and µT. A tracking system's time is its LATENCY channel minus its first value,
     or k / SamplingFrequency. Raises RecordingError where the recording cannot be used; warns with RecordingWarning
-    where a sensor without a single sample, a sample that was stored twice, or a lost table is left out.
+    where a sensor without a single sample, a sample that was stored twice, a lost table or an event of an unknown
+    type is left out.
     """
     path = Path(path)
     files = motion_files(path)
@@ -80,7 +81,8 @@ def read(path: Path | str) -> Recording:
     first = min(inertial)
     if not sensors:
         raise RecordingError(files[first], "holds no sample: all are n/a", "record again, or leave this recording out")
-    for note in left_out:
+    strange_events = passed_over(files, clock=first)
+    for note in (*left_out, *strange_events):
         warnings.warn(note, RecordingWarning, stacklevel=2)
     return Recording(
         participant=name.sub,
@@ -94,6 +96,7 @@ def read(path: Path | str) -> Recording:
         start_hints=_start_hints(root, {system: files[system] for system in inertial}),
         simulated=is_simulated(root),
         notes=tuple(left_out),
+        strange_events=strange_events,
         source=files[first],
     )
 

@@ -271,3 +271,16 @@ def test_check_says_that_a_good_recording_is_usable(small_dataset: Path, capsys:
     text = capsys.readouterr().out
     assert "usable" in text
     assert "NOT USABLE" not in text
+
+
+@pytest.mark.filterwarnings("ignore::imuswing.recording.read.RecordingWarning")
+def test_check_tells_event_words_that_are_not_known(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (events,) = small_dataset.glob("**/*_tracksys-chest_events.tsv")
+    head, *rest = events.read_text().splitlines()
+    words = ["1\t0\tgong" + "\tn/a" * (head.count("\t") - 2), "2\t0\twarmup" + "\tn/a" * (head.count("\t") - 2)]
+    events.write_text("\n".join([head, *rest, *words]) + "\n")
+    assert main(["check", str(small_dataset)]) == 0
+    told = [line for line in capsys.readouterr().out.splitlines() if "gong" in line]
+    assert len(told) == 1
+    assert told[0].startswith(f"  ADVICE: {events.name}: 2 row(s) passed over")
+    assert "'gong', 'warmup'. Known are 'stand'" in told[0]

@@ -169,11 +169,33 @@ def test_events_of_both_files_without_those_of_others(tmp_path: Path) -> None:
     shared.write_text(
         'onset\tduration\ttrial_type\tblock\tnote\n4\t20\tblock\tdrill\t"two\twords"\n1.5\t3\tstand\tn/a\tn/a\n'
     )
-    assert read(path).events == (
+    with pytest.warns(RecordingWarning, match="doorbell"):
+        recording = read(path)
+    assert recording.events == (
         Event(onset=1.5, duration=3.0, trial_type="stand"),
         Event(onset=4.0, duration=20.0, trial_type="block", block="drill", note="two\twords"),
         Event(onset=9.0, duration=0.0, trial_type="shot", outcome="fat"),
     )
+
+
+def test_event_words_that_are_not_known_are_told_once_together(tmp_path: Path) -> None:
+    """`warmup` is like none of our words, `cue` another program's; BIDS 1.10 has n/a for no value, and 9 types are one
+    more than are named."""
+    rows = ["warmup", "cue", "cue", "n/a", "shot"]
+    path = hand_written_dataset(
+        tmp_path, events=EVENTS + "".join(f"{i}\t0\t{row}\tn/a\n" for i, row in enumerate(rows))
+    )
+    file = path.name.replace("_motion", "_events")
+    with pytest.warns(RecordingWarning) as caught:
+        recording = read(path)
+    (told,) = recording.strange_events
+    assert [str(warning.message) for warning in caught] == [told]
+    assert f"{file}: 3 row(s) passed over whose trial_type is not known: 'warmup', 'cue'. Known are 'stand'," in told
+    assert [event.trial_type for event in recording.events] == ["shot"]
+    many = "".join(f"{i}\t0\tcue {i}\tn/a\n" for i in range(9))
+    path.with_name(file).write_text(EVENTS + many)
+    with pytest.warns(RecordingWarning, match="'cue 7' and 1 more"):
+        read(path)
 
 
 def two_systems(root: Path, *, scans: str | None = None) -> Path:

@@ -119,6 +119,11 @@ def test_the_source_is_really_read() -> None:
             "einer Lücke sind weggelassen",
         ),
         (
+            "events.tsv: 2 row(s) passed over whose trial_type is not known: 'cue', 'bell'. Known are 'stand', 'bow'.",
+            "events.tsv: 2 Zeile(n) übergangen, deren trial_type nicht bekannt ist: 'cue', 'bell'. Bekannt sind "
+            "'stand', 'bow'.",
+        ),
+        (
             "The calibration step 'forearm_roll' does not fit the others (off by 9°).",
             "Der Schritt „Unterarm drehen“ der Kalibrierung passt nicht zu den anderen (um 9° daneben).",
         ),
