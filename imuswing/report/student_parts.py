@@ -12,6 +12,7 @@ from imuswing.report.answer import tally
 from imuswing.report.change import VERDICT_KEYS, Change, Row, Stage, middle_shot
 from imuswing.report.document import section
 from imuswing.report.markup import Child, Html, tag
+from imuswing.report.palette import MARKS
 from imuswing.report.pictures import arm_arc, arm_picture, verdict_mark
 from imuswing.report.plan_view import GoalCount, GoalView, PlanView, TaskView, goal_count
 from imuswing.report.shapes import Limits, hill_of
@@ -57,6 +58,9 @@ def answer(lesson: Lesson, texts: Texts) -> str:
     if not now.judged:
         return texts("student.no_answer")
     if lesson.before is None or not (before := tally(lesson.before.shots)).judged:
+        if now.judged == 1:
+            (verdict,) = (shot.verdict for shot in lesson.stage.shots if shot.verdict)
+            return texts(f"student.answer_single_{verdict}")
         return texts.count("student.answer_one", now.judged, turned=now.turning)
     return texts.count("student.answer", now.judged, turned=now.turning, first=before.turning, first_n=before.judged)
 
@@ -79,7 +83,7 @@ def _goal(goal: GoalView, count: GoalCount, texts: Texts) -> Html:
     aim = goal.words or goal_text(goal, texts)
     target = goal.needed if goal.needed is not None else count.measured
     of = goal.of if goal.of is not None else count.measured
-    done = texts("student.goal_count", met=count.met, n=count.measured)
+    done = texts.count("student.goal_count", count.measured, met=count.met)
     wanted = texts("student.goal_wanted", needed=target, of=of) if goal.needed is not None else ""
     filled = [tag("i", class_="on" if place < count.met else None) for place in range(count.measured)]
     bar = tag("span", filled, class_="beads", aria_hidden="true")
@@ -136,12 +140,19 @@ def chest_pictures(lesson: Lesson, texts: Texts) -> Html:
         tag("li", tag("i", class_=f"key {key}", aria_hidden="true"), " ", texts(f"student.key_{key}"))
         for key in ("kept", "lost", "ball")
     ]
+    found = {shot.verdict for stage in stages for shot in stage.shots}
+    marks = [
+        tag("li", verdict_mark(verdict), " ", verdict_text(verdict, texts), class_=f"said {verdict or 'unjudged'}")
+        for verdict in MARKS
+        if verdict in found
+    ]
     return section(
         "chest",
         texts("student.chest"),
-        tag("p", rich(texts("student.chest_read"))),
+        tag("p", rich(texts.count("student.chest_read", len(panels)))),
         tag("div", panels, class_="panels"),
         tag("ul", legend, class_="legend"),
+        tag("ul", tag("li", texts("student.key_marks")), marks, class_="legend"),
     )
 
 
@@ -161,9 +172,20 @@ def _hill_panel(title: str, stage: Stage, lesson: Lesson, texts: Texts) -> Html 
         tag("figcaption", tag("b", title), [" · ", name] if name else None),
         big_hill(hill, shot.verdict, lesson.limits, alt),
         tag("p", kept, class_=f"kept {shot.verdict or 'unjudged'}"),
+        tag("p", why_shown(stage.shots, texts), class_="quiet small"),
         tag("p", marks, class_="marks", aria_hidden="true"),
         tag("p", detail, class_="quiet small"),
     )
+
+
+def why_shown(shots: Sequence[SwingView], texts: Texts) -> str:
+    """Which of a stage's shots the picture shows: the one that `middle_shot` takes."""
+    if len(shots) == 1:
+        return texts("student.shown_only")
+    measured = sum(shot.values.get("chest_continuity") is not None for shot in shots)
+    if measured < 2:
+        return texts(f"student.shown_{'measured' if measured else 'last'}")
+    return texts("student.shown_less") if measured == 2 else texts("student.shown_middle", n=measured)
 
 
 def kept_text(shot: SwingView, texts: Texts) -> str:
@@ -199,6 +221,7 @@ def wrist_part(lesson: Lesson, texts: Texts) -> Html | None:
         tag("p", rich(texts("student.wrist_read"))),
         picture,
         tag("table", tag("thead", tag("tr", heads)), tag("tbody", rows), class_="plain"),
+        None if goal is None else tag("p", texts("student.wrist_goal"), class_="quiet small"),
         tag("p", rich(texts("student.wrist_band")), class_="quiet small"),
     )
 
@@ -222,8 +245,8 @@ def backswing_part(lesson: Lesson, texts: Texts) -> Html | None:
     else:
         count = goal_count(goal, shots)
         aim = plain(goal.words or goal_text(goal, texts))
-        against = tag("p", texts("student.arm_goal", aim=aim, met=count.met, n=count.measured))
-    read = tag("p", rich(texts("student.arm_read", height=height)))
+        against = tag("p", texts.count("student.arm_goal", count.measured, aim=aim, met=count.met))
+    read = tag("p", rich(texts.count("student.arm_read", len(shots), height=height)))
     return section("backswing", texts("student.arm"), read, picture, against)
 
 
@@ -238,9 +261,10 @@ def _zone_of(goal: GoalView, shown: SwingView) -> tuple[float, float]:
 
 
 def best_part(lesson: Lesson, texts: Texts) -> Html | None:
-    """The shot shown against the student's own best."""
+    """The shot shown against the student's own best; None where it is the only shot there is."""
     shown, best = lesson.shown, lesson.best
-    if shown is None or best is None:
+    stages = [lesson.stage] if lesson.change is None else lesson.change.stages
+    if shown is None or best is None or sum(len(stage.shots) for stage in stages) < 2:
         return None
     today, line = hill_of(shown, lesson.limits), hill_of(best, lesson.limits)
     if today is None or line is None:

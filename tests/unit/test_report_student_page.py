@@ -115,6 +115,47 @@ def test_the_middle_shot_is_a_real_one_with_as_many_above_as_below() -> None:
     assert shot.values["chest_continuity"] == np.median(results.swings.chest_continuity)
 
 
+@pytest.mark.parametrize(
+    ("verdicts", "told", "not_told"),
+    [
+        (["slowing"], ["Your chest slowed down through the ball.", "Your one shot"], ["worst", "tick", "own best"]),
+        (["turning", "stalled"], ["1 of 2 shots", "Of two shots, the one that kept less", "tick"], ["worst", "middle"]),
+        (["turning", "stalled", "slowing"], ["The middle one of 3 shots: not the best, not the worst"], ["two shots"]),
+        (["turning", "stalled", "slowing", "stalled"], ["The middle one of 4 shots"], ["two shots"]),
+    ],
+)
+def test_one_two_and_three_shots_are_told_as_what_they_are(
+    verdicts: list[str], told: list[str], not_told: list[str]
+) -> None:
+    results = results_of(lesson_tables(verdicts=verdicts, practice=0, blocks=False))
+    page = words(render_student(results)).partition("Cautions")[0]
+    assert [text for text in told if text not in page] == []
+    assert [text for text in not_told if text in page] == []
+    # The shot called the middle one has one above it and one below; of two, the one shown is the lower.
+    shown = middle_shot(recordings_from(results.swings, results.curves, results.quality)[0].shots)
+    continuity = sorted(results.swings.chest_continuity)
+    assert shown is not None
+    assert shown.values["chest_continuity"] == continuity[0 if len(verdicts) < 3 else 1]
+
+
+def test_a_shot_that_was_not_measured_is_no_middle_one() -> None:
+    swings, curves, quality = lesson_tables(verdicts=["turning", "stalled", "slowing"], practice=0, blocks=False)
+    swings.loc[[0, 2], ["chest_continuity", "chest_verdict"]] = None
+    page = words(render_student(results_of((swings, curves, quality))))
+    assert "The one shot that could be measured" in page
+    assert "middle one" not in page
+
+
+def test_marks_and_numbers_in_pictures_are_explained() -> None:
+    page = words(render_student(two_visits(), plan=PLAN))
+    marks = page.partition("One mark a shot:")[2][:60]
+    assert re.match(r" kept turning slowed stalled", marks)
+    assert "The number beside it is the angle it had come from address" in page
+    assert "The coloured bar is your goal." in page
+    # No label of the trade's positions that the page does not explain.
+    assert not re.search(r"\bP\d", page.replace("P01", ""))
+
+
 def test_the_own_best_is_compares_choice() -> None:
     results = two_visits()
     recordings = recordings_from(results.swings, results.curves, results.quality)
