@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 import imuswing
-from imuswing.body.calibrate import FOUND_IN_DATA, Calibration
+from imuswing.body.calibrate import FITS_DEG, FOUND_IN_DATA, Calibration
 from imuswing.body.slip import Slip
 from imuswing.recording.find import CALIBRATION_TASK
 from imuswing.recording.model import Recording
@@ -176,12 +176,12 @@ def _calibration_warnings(worn: Sequence[str], calibration: Calibration) -> list
             )
         warnings.append({"level": "problem", "text": text, "do": redo})
     for name, step in calibration.steps.items():
-        if step.found and step.residual is not None and step.residual > np.deg2rad(8.0):
+        if step.found and step.residual is not None and step.residual > np.deg2rad(FITS_DEG):
             warnings.append(
                 {
                     "level": "advice",
                     "text": f"The calibration step '{name}' does not fit the others "
-                    f"(off by {np.rad2deg(step.residual):.0f}°).",
+                    f"(off by {np.rad2deg(step.residual):.1f}°).",
                     "do": "Repeat it slowly; check that the sensor has not slipped.",
                 }
             )

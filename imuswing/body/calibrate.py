@@ -46,6 +46,8 @@ source)."""
 LEAST_HANGING, LEAST_ALIKE = float(np.cos(np.deg2rad(25.0))), float(np.cos(np.deg2rad(45.0)))
 """Before bowing, a forearm whose roll axis is farther from vertical does not hang; nor, where the roll is missing, one
 that is farther from as it is at address (common practice, no source)."""
+FITS_DEG = 8.0
+"""A step that does not fit the others to this is to be done again (common practice, no source)."""
 FOUND_IN_DATA = "found in the data"
 """The note of an event that nobody marked."""
 MOST_BETWEEN_S = 3.0
@@ -359,8 +361,10 @@ def _step_results(
             text = "marked, but the movement or the stillness was not found there"
         elif residual is None:
             text = f"{how or 'found, '}not needed by the sensors worn"
+        elif (off_deg := float(np.rad2deg(residual))) > FITS_DEG:
+            text = f"{how}used, though its axes do not fit the others: off by {off_deg:.1f}°"
         else:
-            text = f"{how}used; its axes fit the others to {np.rad2deg(residual):.1f}°"
+            text = f"{how}used; its axes fit the others to {off_deg:.1f}°"
         results[step] = StepResult(
             step=step,
             found=step in marked and step in served,

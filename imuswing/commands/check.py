@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
             status = 1
             continue
         entry = lesson.quality["recordings"][0]
-        print("\n".join(_in_words(path.name, entry)))
+        print("\n".join(in_words(path.name, entry)))
         if not usable(entry):
             status = 1
     return status
@@ -52,13 +52,13 @@ def usable(entry: dict[str, Any]) -> bool:
     return bool(swings["found"] or not swings["expected"]) and bool(entry["calibration"]["axes_se_deg"])
 
 
-def _in_words(name: str, entry: dict[str, Any]) -> list[str]:
+def in_words(name: str, entry: dict[str, Any]) -> list[str]:
+    """The lines about one recording; entry: its part of the quality record."""
     lines = [name, "  " + ("usable" if usable(entry) else "NOT USABLE")]
     found = entry["swings"]
     lines.append(f"  swings: {found['found']}, of these shots: {found['shots']}")
     for point, numbers in entry["sensors"].items():
-        rate, lost = numbers["rate_hz"], numbers["lost_samples"] / max(numbers["samples"], 1)
-        text = f"  {point.replace('_', ' ')}: {rate:.0f} Hz, {100 * lost:.1f} % lost"
+        text = f"  {point.replace('_', ' ')}: {_rate(numbers['rate_hz'])} Hz, {_lost(numbers)} lost"
         if numbers["clipped_samples"]:
             text += f", {numbers['clipped_samples']} samples at the gyro's limit"
         lines.append(text)
@@ -73,6 +73,17 @@ def _in_words(name: str, entry: dict[str, Any]) -> list[str]:
     if not entry["warnings"]:
         lines.append("  nothing to improve was found")
     return lines
+
+
+def _rate(rate_hz: float) -> str:
+    """Whole where it is nearly whole: 99.7 Hz, below the 100 Hz that are asked for, is not told as 100."""
+    return f"{rate_hz:.0f}" if abs(rate_hz - round(rate_hz)) < 0.05 else f"{rate_hz:.1f}"
+
+
+def _lost(numbers: dict[str, Any]) -> str:
+    """The share of lost samples; 0.0 % only where none is lost."""
+    percent = 100.0 * numbers["lost_samples"] / max(numbers["samples"], 1)
+    return f"{percent:.1f} %" if percent >= 0.05 or not percent else "under 0.1 %"
 
 
 def _sentence(text: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from imuswing.body.calibrate import Calibration
+from imuswing.body.calibrate import FITS_DEG, Calibration
 from imuswing.live.feedback import in_bands, is_shown, is_summed_up, summary
 from imuswing.live.guide import lacking, notice
 from imuswing.live.messages import Estimate, Message, Routine, Shot, Step
@@ -22,8 +22,6 @@ KEPT_SHOTS = 50
 """Told shots that are kept in memory."""
 CURVE_STEP_S = 0.01
 """Curves are told at this step: a page's canvas shows no more."""
-FITS_DEG = 8.0
-"""A step that does not fit the others to this is to be done again: as the quality record has it."""
 
 
 def told_shot(state: State, seen: Seen, number: int, *, revised: bool) -> tuple[State, list[Message]]:

@@ -24,6 +24,8 @@ LEAST_SAMPLES = 4
 LOOKED_AT_FIRST = 1000
 """A sensor with fewer samples is none; so many rows mostly show that there are more and that they change."""
 
+MOST_DECIMALS = 3
+
 FASTEST = np.radians(5000.0)
 """rad/s; no wearable gyroscope measures more (the largest full scales in trade are 4000 °/s; from memory), while °/s
 read as rad/s pass it from 90 °/s on."""
@@ -32,6 +34,15 @@ read as rad/s pass it from 90 °/s on."""
 def named(point: str) -> str:
     """A tracked point in words."""
     return point.replace("_", " ")
+
+
+def apart(value: float, *limits: float) -> str:
+    """A number with as few decimals as tell it from the limits beside it: 99.7 is not told as 100."""
+    for decimals in range(MOST_DECIMALS):
+        text = f"{value:.{decimals}f}"
+        if text not in [f"{limit:.{decimals}f}" for limit in limits]:
+            return text
+    return f"{value:.{MOST_DECIMALS}f}"
 
 
 def dead(stream: SensorStream) -> Warning | None:
@@ -146,13 +157,14 @@ def about_sensor(sensor: Clean, turning: Turning, gravity: float | None, setting
 
 def _about_rate(sensor: Clean, settings: SensorSettings) -> Iterator[Warning]:
     point, rate = sensor.stream.tracked_point, sensor.rate
+    told = apart(rate, settings.least_rate_hz, settings.good_rate_hz)
     if rate < settings.least_rate_hz:
-        text = f"the {named(point)} sensor records {rate:.0f} samples a second, too few for a swing"
+        text = f"the {named(point)} sensor records {told} samples a second, too few for a swing"
         yield Warning(
             level="problem", text=text, do=f"set it to {settings.good_rate_hz:.0f} Hz or more", tracked_point=point
         )
     elif rate < (1.0 - settings.rate_differs) * settings.good_rate_hz:
-        text = f"the {named(point)} sensor records {rate:.0f} samples a second, which blurs the impact"
+        text = f"the {named(point)} sensor records {told} samples a second, which blurs the impact"
         yield Warning(
             level="advice", text=text, do=f"set it to {settings.good_rate_hz:.0f} Hz or more", tracked_point=point
         )

@@ -17,6 +17,7 @@ from tables_for_tests import lesson_tables
 
 from imuswing.cli import build_parser, main
 from imuswing.commands import COMMANDS, module_of
+from imuswing.commands.check import in_words
 from imuswing.lesson import Lesson
 from imuswing.measures.dictionary import BY_NAME
 from imuswing.measures.tables import swing_schema
@@ -284,3 +285,18 @@ def test_check_tells_event_words_that_are_not_known(small_dataset: Path, capsys:
     assert len(told) == 1
     assert told[0].startswith(f"  ADVICE: {events.name}: 2 row(s) passed over")
     assert "'gong', 'warmup'. Known are 'stand'" in told[0]
+
+
+def test_check_rounds_no_loss_to_none_and_no_rate_to_the_one_asked_for() -> None:
+    # 3 of 24000 are 0.0125 %, and 99.7 Hz are less than the 100 Hz that the advice asks for.
+    numbers = {"rate_hz": 99.7, "samples": 24000, "lost_samples": 3, "clipped_samples": 0}
+    entry = {
+        "swings": {"found": 1, "shots": 1, "expected": True},
+        "sensors": {"chest": numbers, "lead_hand": {**numbers, "rate_hz": 100.004, "lost_samples": 0}},
+        "calibration": {"source": "this recording", "steps": {}, "axes_se_deg": {"chest": [1.0]}},
+        "worn": ["chest", "lead_hand"],
+        "warnings": [],
+    }
+    lines = in_words("motion.tsv", entry)
+    assert "  chest: 99.7 Hz, under 0.1 % lost" in lines
+    assert "  lead hand: 100 Hz, 0.0 % lost" in lines

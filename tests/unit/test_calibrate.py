@@ -220,7 +220,7 @@ def test_the_care_of_people_stands_in_the_alignment() -> None:
     np.testing.assert_allclose(np.degrees(sd), [2.5, 4.0, 2.5], rtol=0.01)
 
 
-@pytest.mark.parametrize("twist_deg", [-8.0, 5.0])
+@pytest.mark.parametrize("twist_deg", [-8.0, 5.0, 12.0])
 def test_who_twists_while_bowing_is_careless_but_not_misaligned(twist_deg: float) -> None:
     # By hand: bows about an axis that is turned out of the horizontal, in the plane across the trunk's X, tell forward
     # as well as straight ones. The twist counts as a misfit, in units of the 4° of `CarePriors`.
@@ -236,6 +236,14 @@ def test_who_twists_while_bowing_is_careless_but_not_misaligned(twist_deg: float
     told = calibration.steps["bow"].residual
     assert told is not None
     assert np.degrees(told) == pytest.approx(abs(twist_deg), abs=0.2)
+    # What is told to be done again, from 8° on, is not told to fit as well.
+    if twist_deg == 12.0:
+        assert (
+            calibration.steps["bow"].text
+            == f"used, though its axes do not fit the others: off by {np.degrees(told):.1f}°"
+        )
+    elif twist_deg == 5.0:
+        assert calibration.steps["bow"].text == f"used; its axes fit the others to {np.degrees(told):.1f}°"
 
 
 def test_the_club_hangs_from_the_grip() -> None:

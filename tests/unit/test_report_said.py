@@ -124,8 +124,8 @@ def test_the_source_is_really_read() -> None:
             "'stand', 'bow'.",
         ),
         (
-            "The calibration step 'forearm_roll' does not fit the others (off by 9°).",
-            "Der Schritt „Unterarm drehen“ der Kalibrierung passt nicht zu den anderen (um 9° daneben).",
+            "The calibration step 'forearm_roll' does not fit the others (off by 9.4°).",
+            "Der Schritt „Unterarm drehen“ der Kalibrierung passt nicht zu den anderen (um 9,4° daneben).",
         ),
     ],
 )

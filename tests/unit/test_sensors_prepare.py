@@ -244,6 +244,14 @@ def test_low_rates(rate: float, level: str) -> None:
     assert f"records {rate:.0f} samples a second" in texts(prepare(recording_of(turning_sensor(rate=rate))), level)
 
 
+def test_a_rate_just_under_the_one_asked_for_is_not_told_as_that_one() -> None:
+    """99.7 and 49.98 rounded to whole numbers are the limits of 100 and 50 Hz themselves."""
+    told = texts(prepare(recording_of(turning_sensor(rate=99.7))), "advice")
+    assert "records 99.7 samples a second" in told
+    told = texts(prepare(recording_of(turning_sensor(rate=49.98))), "problem")
+    assert "records 49.98 samples a second" in told
+
+
 def test_never_still_is_told() -> None:
     stream = turning_sensor()
     sway = 3.0 * np.sin(2.0 * np.pi * 0.9 * stream.time[:, None] + np.arange(3))
