@@ -163,7 +163,8 @@ def split_rows(path: Path) -> tuple[list[Row], dict[Event, Row]]:
     """The rows of an events file that are none of ours, and our events with their rows; none where there is no file."""
     if not path.is_file():
         return [], {}
-    rows = read_table(path, needed=NEEDED_COLUMNS, missing_do="write it, or leave it out")
+    do = "copy it again if it held events, or delete it and mark them with `imuswing mark`"
+    rows = read_table(path, needed=NEEDED_COLUMNS, missing_do=do)
     told = [(_event(path, f"line {number}", row), row) for number, row in enumerate(rows, start=2)]
     return [row for event, row in told if event is None], {event: row for event, row in told if event is not None}
 

@@ -170,6 +170,8 @@ BAD_INPUTS: dict[str, tuple[dict[str, str], str, str, str]] = {
         "keep one",
     ),
     "acq_time": ({"scans": SCANS + "yesterday\n"}, "sub-01_ses-01_scans.tsv", "acq_time 'yesterday'", "write it as"),
+    "events emptied": ({"events": ""}, EVENTS, "is empty", "copy it again if it held events, or delete it"),
+    "events blank": ({"events": "\n\n"}, EVENTS, "is empty", "or delete it and mark them with `imuswing mark`"),
     "event misspelt": ({"events": EVENT_HEADER + "1\t2\tstands\n"}, EVENTS, "trial_type 'stands'", "write stand"),
     "event spelt otherwise": (
         {"events": EVENT_HEADER + "1\t2\tWrist-Bend\n"},
