@@ -17,7 +17,7 @@ from imuswing.formats.table import Table
 from imuswing.recording.dataset import DESCRIPTION, check_label, start_dataset
 from imuswing.recording.model import Event, Recording
 from imuswing.recording.participants import PARTICIPANTS, read_lead_side
-from imuswing.recording.tables import read_table, write_files
+from imuswing.recording.tables import read_table
 from imuswing.recording.write import write_recording
 from imuswing.vocabulary import LEAD_SIDES, LeadSide
 
@@ -147,16 +147,16 @@ def write_import(
     notes = (*assembled.notes, *doubts)
     if not (dataset / DESCRIPTION).is_file():
         start_dataset(dataset, name=dataset.name, description="Recordings brought in from other formats.")
+    map_path = dataset / MAPS_FOLDER / f"{_stem(recording)}.toml"
+    kept = [replace(maps[0], file="*")] if len(maps) == 1 else maps
     paths = write_recording(
         recording,
         dataset,
         acq_time=assembled.acq_time,
         overwrite=overwrite,
         fields={"ImportNotes": [_nameless(note, maps) for note in notes]} if notes else {},
+        more={map_path: map_text(kept, doubts=[_nameless(doubt, maps) for doubt in doubts])},
     )
-    map_path = dataset / MAPS_FOLDER / f"{_stem(recording)}.toml"
-    kept = [replace(maps[0], file="*")] if len(maps) == 1 else maps
-    write_files({map_path: map_text(kept, doubts=[_nameless(doubt, maps) for doubt in doubts])})
     return Written(paths=tuple(paths), map_path=map_path, notes=notes)
 
 

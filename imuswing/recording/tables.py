@@ -7,6 +7,7 @@ import io
 import json
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -120,12 +121,14 @@ def json_text(content: Mapping[str, object]) -> str:
 def write_files(contents: Mapping[Path, str | Callable[[Path], None]], *, aside: Sequence[Path] = ()) -> None:
     """Write files whole or not at all: each under a temporary name first, renamed in order once all are written.
 
+    Folders that were made for them are gone again if none was placed in them.
     contents: by path its text, or a function that writes the file at the path it is given.
     aside: files that are in the way; while others are renamed they stand under a hidden name, so that old and new are
     never taken together if the program is killed there, and nothing old is lost.
     """
     hidden = {path: path.with_name(f".{path.name}.{os.getpid()}.old") for path in aside}
     parts = {path: path.with_name(f".{path.name}.{os.getpid()}.part") for path in contents}
+    made = sorted({folder for path in contents for folder in path.parents if not folder.exists()}, reverse=True)
     try:
         for path, content in contents.items():
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -142,3 +145,6 @@ def write_files(contents: Mapping[Path, str | Callable[[Path], None]], *, aside:
     finally:
         for part in parts.values():
             part.unlink(missing_ok=True)
+        for folder in made:
+            with suppress(OSError):  # which it raises where the folder is not empty
+                folder.rmdir()

@@ -54,11 +54,13 @@ def write_recording(
     acq_time: datetime | None,
     overwrite: bool = False,
     fields: Mapping[str, object] | None = None,
+    more: Mapping[Path, str] | None = None,
 ) -> list[Path]:
     """Write a recording into a dataset and return the motion tables written, that of the first tracking system first.
 
     acq_time: start of the first tracking system, None where it is not known; that of the others follows from
-    `recording.start_hints`.  fields: more to say in the sidecar of every tracking system.
+    `recording.start_hints`.  fields: more to say in the sidecar of every tracking system.  more: texts
+    of files that are there if the recording is, by path.
     The participant is added if new. Raises SettingsError where the recording exists already
     (unless `overwrite`), where a label is not made of letters and digits, or where sensors of one tracking system
     differ in their times.
@@ -67,7 +69,7 @@ def write_recording(
     def described(system: str, path: Path) -> Content:
         return _system_files(path, _streams(recording, system), task=recording.task or "", fields=fields or {})
 
-    return _write(recording, dataset, described, acq_time=acq_time, overwrite=overwrite)
+    return _write(recording, dataset, described, acq_time=acq_time, overwrite=overwrite, more=more)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,8 +125,9 @@ def _write(
     *,
     acq_time: datetime | None,
     overwrite: bool,
+    more: Mapping[Path, str] | None = None,
 ) -> list[Path]:
-    """Write the files of all tracking systems, the events and the scans; described: those of one system."""
+    """Write the files of all tracking systems, the events, the scans and `more`; described: those of one system."""
     root = dataset_folder(dataset)
     names = _names(recording)
     motion = session_folder(root, names[min(names)]) / "motion"
@@ -135,7 +138,7 @@ def _write(
             f"{old[0]} exists already; give the new recording another run or session, "
             "or replace it (--overwrite in imuswing import)"
         )
-    contents: Content = {}
+    contents: Content = dict(more or {})
     for system, path in paths.items():
         contents |= described(system, path)
     first = paths[min(paths)]

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from import_for_tests import WHO, bring_in, three_files
 
 from imuswing.errors import RecordingError
+from imuswing.recording import write
 from imuswing.recording.read import read_all
 
 VALIDATOR = Path(sys.executable).with_name("bids-validator-deno")
@@ -80,6 +85,41 @@ def test_an_import_that_is_killed_leaves_nothing_half_imported(short: list[Path]
     assert status == 0
     assert [] in seen
     assert ["unfinished"] in seen
+
+
+def test_a_full_disk_leaves_no_part_of_a_recording(
+    short: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The disk is full at every file in turn, as on a tmpfs of some kB; what was there, or a dataset without the
+    recording, stays, and the same import goes through once there is room."""
+    write_text, write_columns = Path.write_text, write.write_columns
+    room = 0
+
+    def limited(writer: Callable[..., Any]) -> Callable[..., Any]:
+        def limited_writer(*args: Any, **options: Any) -> Any:
+            nonlocal room
+            if room == 0:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            room -= 1
+            return writer(*args, **options)
+
+        return limited_writer
+
+    for count in range(40):
+        root, room = tmp_path / f"lessons{count}", count
+        with monkeypatch.context() as patch:
+            patch.setattr(Path, "write_text", limited(write_text))
+            patch.setattr(write, "write_columns", limited(write_columns))
+            status = bring_in(short, root)
+        if status == 0:
+            break
+        told = capsys.readouterr().err.splitlines()[-1]
+        assert told == f"{root}: no space is left on the disk; make room and start again."
+        left = sorted(path.name for path in root.rglob("*"))
+        assert set(left) <= {"README.md", "dataset_description.json", "participants.tsv", "participants.json"}
+        assert bring_in(short, root) == 0
+    assert status == 0
+    assert count > 12
 
 
 def test_overwriting_that_is_killed_never_mixes_old_and_new(short: list[Path], tmp_path: Path) -> None:
