@@ -17,7 +17,7 @@ from imuswing.recording.model import Recording
 from imuswing.routine import CONTRADICTED, MOST_APART
 from imuswing.sensors.motion import Prepared
 from imuswing.swings.event_doubts import CHECK
-from imuswing.vocabulary import CHEST, KIND_SHOT, LEAD_FOREARM, LEAD_HAND, SHOT
+from imuswing.vocabulary import CHEST, GRIP_POINTS, KIND_SHOT, LEAD_FOREARM, LEAD_HAND, SHOT
 
 
 def quality_record(
@@ -39,7 +39,7 @@ def quality_record(
     warnings += [_backwards_warning(point) for point in backwards]
     left_out = {*prepared.left_out, *backwards}
     warnings += _calibration_warnings([p for p in recording.sensors if p not in left_out], calibration)
-    warnings += [_slip_warning(point, slip) for point, slip in slips.items()]
+    warnings += [slip_warning(point, slip) for point, slip in slips.items()]
     # Who records the routine by itself, and says so, expects no swing.
     expected = recording.task != CALIBRATION_TASK or bool(recording.of_type(SHOT))
     if not rows and expected:
@@ -116,12 +116,14 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _slip_warning(point: str, slip: Slip) -> dict[str, str]:
+def slip_warning(point: str, slip: Slip) -> dict[str, str]:
+    """A shift of a sensor's mount in words."""
     name, minutes = point.replace("_", " "), slip.time / 60.0
     if slip.turn is None:
+        why = "a new grip or posture" if point in GRIP_POINTS else "a new posture"
         text = (
             f"From minute {minutes:.1f} on the {name} is held about {np.rad2deg(slip.angle):.0f}° differently at "
-            f"address: a new grip or posture, or a strap that slipped; the swings after it are marked."
+            f"address: {why}, or a strap that slipped; the swings after it are marked."
         )
         return {"level": "advice", "text": text, "do": "If nothing was changed on purpose, calibrate again."}
     text = (

@@ -25,6 +25,8 @@ CLUB: Final = "club"
 TRACKED_POINTS: Final[tuple[str, ...]] = (CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, LEAD_UPPER_ARM, CLUB)
 """Every legal tracked point, in the order in which pages and tables name them."""
 TRUNK_POINTS: Final[tuple[str, ...]] = (CHEST, PELVIS)
+GRIP_POINTS: Final[tuple[str, ...]] = (LEAD_FOREARM, LEAD_HAND, CLUB)
+"""What another grip turns as well; the others another posture only."""
 
 STAND: Final = "stand"
 BOW: Final = "bow"

@@ -7,7 +7,7 @@ pairs of mean directions takes it off. A step that only the addresses show is th
 One about the upright trunk's own length, as a band turns on the body, shows in no rest: a step at the addresses that
 such a turn makes, larger than people change their tilt from shot to shot, may be that or the golfer's, and is told.
 Arms hang and swing about between shots, so that their rests tell nothing; there a step at the addresses may be a slip
-or a new grip, and is only told.
+or a new grip or posture, and is only told.
 """
 
 from __future__ import annotations

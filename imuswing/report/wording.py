@@ -9,6 +9,7 @@ from imuswing.measures.dictionary import BY_NAME, Measure
 from imuswing.report.plan_view import GoalView
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
+from imuswing.vocabulary import GRIP_POINTS
 
 ALMOST_SURE: Final = 0.95
 """Chance from which a stall, or its absence, is told as almost without doubt (common practice, no source)."""
@@ -105,7 +106,9 @@ def flag_text(flag: str, texts: Texts) -> str:
             return texts(f"flag_ending.{ending}", what=what)
     for ending in ("may_have_slipped", "slipped"):
         if flag.endswith(f"_{ending}"):
-            return texts(f"slip.{ending}", what=texts.named("point", flag.removesuffix(f"_{ending}")))
+            point = flag.removesuffix(f"_{ending}")
+            why = "_in_grip" if ending == "may_have_slipped" and point in GRIP_POINTS else ""
+            return texts(f"slip.{ending}{why}", what=texts.named("point", point))
     return texts.named("flag", flag)
 
 

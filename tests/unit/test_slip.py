@@ -10,6 +10,9 @@ from scipy.spatial.transform import Rotation
 from imuswing.body.alignment import Alignment
 from imuswing.body.slip import Slip, SlipSettings, find_slip, set_right
 from imuswing.orientation.quaternion import FloatArray
+from imuswing.quality import slip_warning
+from imuswing.report.said import said
+from imuswing.report.texts import load_texts
 
 SETTINGS = SlipSettings()
 UP = np.array([0.0, 1.0, 0.0])
@@ -108,3 +111,11 @@ def test_a_mount_that_may_have_shifted_is_less_sure_by_an_even_chance_of_the_ste
     moved = set_right(segment, alignment, Slip(time=0.0, angle=float(np.radians(8.0))))
     assert np.degrees(np.sqrt(moved.mount_variance)) == pytest.approx(np.sqrt(32.0))
     np.testing.assert_array_equal(moved.q, segment.q)
+
+
+@pytest.mark.parametrize(("point", "grips"), [("chest", False), ("lead_forearm", True), ("lead_hand", True)])
+def test_only_what_a_grip_turns_is_told_to_be_held_by_a_new_one(point: str, grips: bool) -> None:
+    told = slip_warning(point, Slip(time=90.0, angle=np.radians(9.0)))["text"]
+    assert "From minute 1.5 on" in told
+    assert f"at address: {'a new grip or posture' if grips else 'a new posture'}, or a strap that slipped;" in told
+    assert said(told, load_texts("de")) is not None
