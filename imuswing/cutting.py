@@ -26,7 +26,7 @@ from imuswing.swings.events import ArmCurves, without_ringing
 from imuswing.swings.evidence import signature
 from imuswing.swings.find import COARSE_RATE, Candidate, find_candidates
 from imuswing.swings.judge import Sight
-from imuswing.swings.lead import at_rest, leading_axis
+from imuswing.swings.lead import at_rest, leading_axis, leading_points, makeshift_alignment
 from imuswing.swings.surprise import ShockWindow
 from imuswing.vocabulary import (
     CHEST,
@@ -100,8 +100,43 @@ def learn_and_orient(
     return replace(orient(prepared), corrections=corrections)
 
 
-def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settings: Settings) -> list[Candidate]:
-    """Every movement with the shape of a swing, found with the leading sensor."""
+def rough_swings(oriented: Oriented, calibration: Calibration, settings: Settings) -> list[Candidate]:
+    """Every movement with the shape of a swing, found with the leading sensor; with the next one where it was lost."""
+    found: list[Candidate] = []
+    lost: list[list[tuple[float, float]]] = []
+    for point in leading_points(oriented.motions):
+        seen = _seen_by(point, oriented, calibration, settings)
+        found += [c for c in seen if not _shares_time(c, found) and all(_falls_in(c, each, settings) for each in lost)]
+        lost.append(_lost_stretches(point, oriented))
+        if not lost[-1]:
+            break
+    return sorted(found, key=lambda c: c.start)
+
+
+def _shares_time(candidate: Candidate, found: Sequence[Candidate]) -> bool:
+    return any(candidate.start < other.back and other.start < candidate.back for other in found)
+
+
+def _falls_in(candidate: Candidate, stretches: Sequence[tuple[float, float]], settings: Settings) -> bool:
+    """Whether one of the stretches hides part of a swing, or of the rest before it."""
+    begin = candidate.start - settings.find.quiet_s
+    return any(first < candidate.end and begin < last for first, last in stretches)
+
+
+def _lost_stretches(point: str, oriented: Oriented) -> list[tuple[float, float]]:
+    """From when to when, s, a sensor does not show the arm while others still run."""
+    motion = oriented.motions[point]
+    begin = min(float(other.time[0]) for other in oriented.motions.values())
+    end = max(float(other.time[-1]) for other in oriented.motions.values())
+    first, last = runs(_long_lost(motion))
+    ends = np.minimum(last, len(motion.time) - 1)
+    lost = [*zip(motion.time[first].tolist(), motion.time[ends].tolist(), strict=True)]
+    around = [(begin, float(motion.time[0])), (float(motion.time[-1]), end)]
+    return lost + [(first, last) for first, last in around if last - first > LONGEST_FILLED_S]
+
+
+def _seen_by(lead: str, oriented: Oriented, calibration: Calibration, settings: Settings) -> list[Candidate]:
+    """Every movement with the shape of a swing that one sensor shows."""
     motion = oriented.motions[lead]
     axis = leading_axis(lead, at_rest(motion), calibration.alignments.get(lead))
     index = np.arange(0.0, len(motion.time) - 1.0, motion.rate / COARSE_RATE).astype(int)
@@ -113,7 +148,7 @@ def rough_swings(oriented: Oriented, lead: str, calibration: Calibration, settin
         find = replace(find, return_share=find.hand_return_share)
     found = find_candidates(time, directions, settings=find)
     # A wrist that is bent again and again looks like swings to the hand.
-    return [c for c in found if not any(start <= c.top <= end for start, end in calibration.spans)]
+    return [replace(c, lead=lead) for c in found if not any(start <= c.top <= end for start, end in calibration.spans)]
 
 
 def _long_lost(motion: Motion) -> BoolArray:
@@ -206,28 +241,43 @@ def after_slips(cut: Cut, alignments: Mapping[str, Alignment], slips: Mapping[st
     return replace(cut, segments=segments)
 
 
+def with_leaders(
+    alignments: Mapping[str, Alignment], oriented: Oriented, candidates: Sequence[Candidate]
+) -> dict[str, Alignment]:
+    """Alignments with a makeshift one for each sensor that shows swings and has none."""
+    needed = {candidate.lead for candidate in candidates} - set(alignments)
+    return {
+        **alignments,
+        **{
+            point: makeshift_alignment(point, leading_axis(point, at_rest(oriented.motions[point]), None))
+            for point in oriented.motions
+            if point in needed
+        },
+    }
+
+
 def follow_swings(
     recording: Recording,
     oriented: Oriented,
     candidates: Sequence[Candidate],
-    lead: str,
     alignments: Mapping[str, Alignment],
     settings: Settings,
     *,
     judging: bool = False,
 ) -> list[Cut]:
-    """Candidates at full rate, those left out through which the leading segment cannot be followed.
+    """Candidates at full rate, those left out through which the segment that showed them cannot be followed.
 
     judging: follow no more than the segments that it takes to judge them; `with_others` follows the others.
     """
-    points = [point for point in alignments if not judging or point in (lead, CHEST)]
+    needed = {CHEST, *(candidate.lead for candidate in candidates)}
+    points = [point for point in alignments if not judging or point in needed]
     followed = _followed(oriented, points, candidates, alignments, settings)
     signatures = _signatures(oriented, candidates, settings)
     chest_postures = _postures(followed.get(CHEST), candidates, recording.lead_side)
     cuts = []
     for k, candidate in enumerate(candidates):
         segments = {point: found for point, each in followed.items() if (found := each[k]) is not None}
-        if lead not in segments:
+        if (lead := candidate.lead) not in segments:
             continue
         bend, turn, turn_down = chest_postures[k].tolist()
         sight = Sight(

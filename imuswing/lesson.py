@@ -24,6 +24,7 @@ from imuswing.cutting import (
     postures,
     rough_swings,
     turns_to_target,
+    with_leaders,
     with_others,
     without,
 )
@@ -46,7 +47,7 @@ from imuswing.swings.event_doubts import event_warnings
 from imuswing.swings.events import Moments, place
 from imuswing.swings.judge import Judged, judge
 from imuswing.swings.kind import match_notes
-from imuswing.swings.lead import at_rest, leading_axis, leading_point, makeshift_alignment
+from imuswing.swings.lead import leading_points
 from imuswing.vocabulary import (
     BLOCK,
     CHEST,
@@ -148,38 +149,37 @@ class _SoFar:
 def _walk(recording: Recording, settings: Settings, step_s: float | None) -> Iterator[_Found]:
     """Part after part of a recording; one of ordinary length is one part."""
     reader = Reader(recording, settings)
-    shown, so_far, lead = first_routine(reader), _SoFar(), None
+    shown, so_far, leads = first_routine(reader), _SoFar(), False
     if shown is not None and len(reader.parts) > 1:
         # Of the part that shows the routine no more is kept than that.
         shown = shown[0], replace(shown[1], motions=around(shown[1].motions, shown[1].steps, settings.parts))
     for k in range(len(reader.parts)):
         oriented = reader.oriented(k)
-        if oriented is None or shown is None or (lead := leading_point(oriented.motions)) is None:
+        if oriented is None or shown is None or not leading_points(oriented.motions):
             continue
+        leads = True
         routine = replace(shown[1], here=shown[1].here and k == shown[0])
-        found = _in_part(reader, k, oriented, routine, lead, so_far, step_s)
+        found = _in_part(reader, k, oriented, routine, so_far, step_s)
         oriented = None
         reader.let_go()
         yield found
-    if lead is None:
+    if not leads:
         raise RecordingError(
             recording.source, "it has no sensor on chest, lead forearm or lead hand", "wear at least the chest sensor"
         )
 
 
 def _in_part(
-    reader: Reader, k: int, oriented: Oriented, routine: Routine, lead: str, so_far: _SoFar, step_s: float | None
+    reader: Reader, k: int, oriented: Oriented, routine: Routine, so_far: _SoFar, step_s: float | None
 ) -> _Found:
     """The swings of one part; step_s: of orientations, None for none."""
     recording, part, settings = reader.seen(k), reader.parts[k], reader.settings
     calibration = calibration_of(routine, oriented, settings, addresses=None)
-    candidates = [c for c in rough_swings(oriented, lead, calibration, settings) if part.holds(c.back)]
+    candidates = [c for c in rough_swings(oriented, calibration, settings) if part.holds(c.back)]
     so_far.ups = joined_rows(so_far.ups, address_ups(oriented, candidates))
     calibration = calibration_of(routine, oriented, settings, addresses=mean_directions(so_far.ups))
-    alignments = dict(calibration.alignments)
-    if lead not in alignments:
-        alignments[lead] = makeshift_alignment(lead, leading_axis(lead, at_rest(oriented.motions[lead]), None))
-    cuts = follow_swings(recording, oriented, candidates, lead, alignments, settings, judging=True)
+    alignments = with_leaders(calibration.alignments, oriented, candidates)
+    cuts = follow_swings(recording, oriented, candidates, alignments, settings, judging=True)
     judged = judge(
         [cut.sight for cut in cuts], recording.of_type(SHOT), events=settings.events, settings=settings.judge
     )
@@ -204,7 +204,7 @@ def _in_part(
     ties = tie_swings(oriented, calibration, cuts, placed, recording.lead_side, settings)
     tied = [tied_swing(cut, moments, tie) for cut, moments, tie in zip(cuts, placed, ties, strict=True)]
     rows, curves, turned = [], [], []
-    for swing, (row, curve) in zip(tied, measure_cuts(recording, tied, judged, lead, settings), strict=True):
+    for swing, (row, curve) in zip(tied, measure_cuts(recording, tied, judged, settings), strict=True):
         impact = swing.moments.impact
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < impact]
         row["flags"] += flags_of_all(oriented.prepared, backwards)
@@ -264,14 +264,14 @@ def tied_swing(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
 
 
 def measure_cuts(
-    recording: Recording, swings: Sequence[SwingMotion], judged: Sequence[Judged], lead: str, settings: Settings
+    recording: Recording, swings: Sequence[SwingMotion], judged: Sequence[Judged], settings: Settings
 ) -> list[tuple[dict[str, Any], dict[str, Any]]]:
     """Row and curves of each swing, without its keys; flags say what is null and why."""
     measured = measure_swings(swings, lead_side=recording.lead_side, settings=settings.measures)
     found = []
     for swing, verdict, told in zip(swings, judged, measured, strict=True):
         row: dict[str, Any] = {
-            "flags": [*_flags(recording, swing, verdict, lead), *told.flags],
+            "flags": [*_flags(recording, swing, verdict), *told.flags],
             "kind": KIND_SHOT if verdict.struck else KIND_PRACTICE,
             **_moment_columns(swing.moments),
             **told.row,
@@ -280,10 +280,8 @@ def measure_cuts(
     return found
 
 
-def _flags(recording: Recording, swing: SwingMotion, judged: Judged, lead: str) -> list[str]:
+def _flags(recording: Recording, swing: SwingMotion, judged: Judged) -> list[str]:
     flags = list(judged.flags)
-    if lead != LEAD_FOREARM:
-        flags.append(f"events_from_{lead.removeprefix('lead_')}")
     if LEAD_HAND in swing.segments and LEAD_FOREARM in swing.segments and swing.tie is None:
         flags.append("wrist_heading_lost")
     if CLUB in recording.sensors:

@@ -19,6 +19,7 @@ from imuswing.cutting import (
     orient,
     rough_swings,
     turns_to_target,
+    with_leaders,
     without,
 )
 from imuswing.errors import RecordingError
@@ -33,7 +34,7 @@ from imuswing.sensors.prepare import prepare
 from imuswing.swings.backwards import turned_backwards
 from imuswing.swings.find import Candidate
 from imuswing.swings.judge import Sight, judge
-from imuswing.swings.lead import at_rest, leading_axis, leading_point, makeshift_alignment
+from imuswing.swings.lead import leading_points
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, SHOT
 
 RUN_IN_S = 3.0
@@ -95,22 +96,20 @@ def look(
     except RecordingError:
         return Looked(headings=known.headings)
     oriented, frame, headings = _on_headings(orient(prepared), known.headings)
-    lead = leading_point(oriented.motions)
-    if lead is None:
+    if not leading_points(oriented.motions):
         return Looked(headings=headings)
-    candidates = rough_swings(oriented, lead, known.calibration, analysis)
+    candidates = rough_swings(oriented, known.calibration, analysis)
     fresh = [candidate for candidate in candidates if near[0] < candidate.back <= near[1]]
     fitted = known.calibration.alignments
     if fresh and CHEST in oriented.motions and CHEST not in fitted:
         # Without bows the chest is aligned by how the golfer stands to the ball: a first swing has its own address.
         fitted = {**recalibrated(known, address_gravity(oriented, fresh), settings).calibration.alignments, **fitted}
     alignments = {point: alignment for point, alignment in fitted.items() if point in oriented.motions}
-    if lead not in alignments:
-        alignments[lead] = makeshift_alignment(lead, leading_axis(lead, at_rest(oriented.motions[lead]), None))
+    alignments = with_leaders(alignments, oriented, fresh)
     seen: list[Seen] = []
-    for cut in follow_swings(window, oriented, fresh, lead, alignments, analysis):
+    for cut in follow_swings(window, oriented, fresh, alignments, analysis):
         before = [*past, *(earlier.past for earlier in seen)]
-        seen.append(_seen(window, oriented, frame, headings, cut, lead, known, before, settings))
+        seen.append(_seen(window, oriented, frame, headings, cut, known, before, settings))
     return Looked(seen=tuple(seen), headings=headings)
 
 
@@ -151,14 +150,13 @@ def _seen(
     frame: Frame,
     headings: Mapping[str, Heading],
     cut: Cut,
-    lead: str,
     known: Known,
     past: Sequence[Past],
     settings: LiveSettings,
 ) -> Seen:
     analysis = settings.analysis
     clocks = {point: known.clocks[stream.tracking_system] for point, stream in window.sensors.items()}
-    sights = [*(retimed(earlier, clocks, lead) for earlier in past[-settings.past :]), cut.sight]
+    sights = [*(retimed(earlier, clocks) for earlier in past[-settings.past :]), cut.sight]
     until = max(float(motion.time[-1]) for motion in oriented.motions.values())
     verdict = judge(sights, window.of_type(SHOT), events=analysis.events, settings=analysis.judge, noted_until=until)[
         -1
@@ -182,7 +180,7 @@ def _seen(
     if wrist is not None and arm is not None:
         last = [*wrists[-settings.ties :], wrist]
         tie = tie_headings(last, table, arm, lead_side=window.lead_side, settings=analysis.tie)[-1]
-    row, curve = measure_cuts(window, [tied_swing(cut, moments, tie)], [verdict], lead, analysis)[0]
+    row, curve = measure_cuts(window, [tied_swing(cut, moments, tie)], [verdict], analysis)[0]
     row["flags"] += flags_of_all(oriented.prepared, backwards)
     here = Past(sight=cut.sight, wrist=wrist, frame=frame, ups=ups, clocks=clocks, turns=turns)
     return Seen(past=here, row=row, curve=curve)
@@ -194,14 +192,14 @@ def _backwards(turns: Mapping[str, float], past: Sequence[Past], settings: LiveS
     return turned_backwards(told, settings=settings.analysis.backwards)
 
 
-def retimed(past: Past, clocks: Mapping[str, ClockLine], lead: str) -> Sight:
+def retimed(past: Past, clocks: Mapping[str, ClockLine]) -> Sight:
     """What was seen of a swing, on the clocks as they are known now, by tracked point.
 
     What tells where a golfer's impacts lie are milliseconds between sensors, and clocks learnt early are off by more.
     """
     sight, here = past.sight, past.sight.candidate
     arm_time, start, top, back, end = (
-        _on_new_clock(past, clocks, lead, np.asarray(times))
+        _on_new_clock(past, clocks, here.lead, np.asarray(times))
         for times in (sight.arm.time, here.start, here.top, here.back, here.end)
     )
     return replace(

@@ -22,6 +22,8 @@ from imuswing.swings.events import Moments
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, PELVIS, TRUNK_POINTS, LeadSide
 
 MOMENTS = ("address", "top", "impact")
+MOVING = np.array([False, True, True])
+"""Of these, where the arm moves."""
 MOST_BRIDGED = float(np.deg2rad(20.0))
 """Where samples that cannot be bridged leave the turn since the address open by more, rad, nothing after them is told:
 their error is no small rotation, and gravity after the swing, which would seem to tell it, is looked at linearly."""
@@ -206,7 +208,8 @@ def _estimate(
 
 
 def _lost(swings: Sequence[SwingMotion], points: tuple[str, ...]) -> BoolArray:
-    """(S, K) places that unusable samples part from the address by more than can be told linearly."""
+    """(S, K) places that cannot be told: unusable samples part them from the address by more than is linear, or, the arm
+    moving, they lie in such a stretch: gravity after the swing tells how far it turned in all, not by when."""
     lost = np.zeros((len(swings), len(points), len(MOMENTS)), dtype=np.bool_)
     for k, swing in enumerate(swings):
         times = np.array([getattr(swing.moments, moment) for moment in MOMENTS])
@@ -214,8 +217,9 @@ def _lost(swings: Sequence[SwingMotion], points: tuple[str, ...]) -> BoolArray:
             segment = swing.segments[point]
             if segment.unusable.any() and isinstance(segment.error_map, ErrorMap):
                 turned = np.concatenate(([0.0], np.cumsum(segment.error_map.excess))) / segment.rate
-                since = turned[segment.time.searchsorted(times)]
-                lost[k, p] = np.abs(since - since[0]) > MOST_BRIDGED
+                at = np.minimum(segment.time.searchsorted(times), len(segment.time) - 1)
+                since = turned[at]
+                lost[k, p] = (np.abs(since - since[0]) > MOST_BRIDGED) | (segment.unusable[at] & MOVING)
     return lost.reshape(len(swings), -1)
 
 

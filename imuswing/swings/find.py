@@ -15,6 +15,7 @@ from imuswing.body.definitions import great_circle
 from imuswing.orientation.quaternion import FloatArray, IntArray, cross, length
 from imuswing.recording.model import BoolArray
 from imuswing.sensors.columns import median
+from imuswing.vocabulary import LEAD_FOREARM
 
 COARSE_RATE = 50.0
 """Hz of the coarse step: a downswing of 0.2 s still has ten samples."""
@@ -61,7 +62,10 @@ class FindSettings:
 
 @dataclass(frozen=True, kw_only=True)
 class Candidate:
-    """A rough swing: times in s, arc in rad, speeds in rad/s, and how quiet it was before (rad/s)."""
+    """A rough swing: times in s, arc in rad, speeds in rad/s, and how quiet it was before (rad/s).
+
+    lead: the tracked point whose direction showed it.
+    """
 
     start: float
     top: float
@@ -73,6 +77,7 @@ class Candidate:
     speed_back: float
     speed_down: float
     speed_before: float
+    lead: str = LEAD_FOREARM
 
 
 def find_candidates(

@@ -8,14 +8,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from imuswing.orientation.quaternion import FloatArray
-from imuswing.recording.model import Event
+from imuswing.recording.model import BoolArray, Event
 from imuswing.swings.events import ArmCurves, EventSettings, return_to_address
 from imuswing.swings.evidence import EvidenceSettings, swing_log_odds, with_likeness
 from imuswing.swings.find import Candidate
 from imuswing.swings.impact import Impact, ImpactSettings, place_impacts
 from imuswing.swings.kind import KindSettings, ground_first, match_notes, shot_log_odds
-from imuswing.swings.lead import LEADERS
-from imuswing.swings.onset import OnsetSettings, onset_curves
+from imuswing.swings.onset import OnsetCurve, OnsetSettings, onset_curves
 from imuswing.swings.pace import PaceSettings, clues
 from imuswing.swings.surprise import ShockWindow, SurpriseSettings, surprises
 from imuswing.vocabulary import LEAD_FOREARM
@@ -126,35 +125,49 @@ def judge(
     for k, note in zip(swings, matched, strict=True):
         outcomes[k] = notes[note].outcome if note >= 0 else None
     chance = _chance(shot_odds) * np.isin(np.arange(len(sights)), swings)
-    impacts = place_impacts(
-        curves,
-        backs,
-        np.array([np.interp(back, s.arm.time, s.arm.speed) for s, back in zip(sights, backs, strict=True)]),
-        clues([sight.windows for sight in sights], backs, settings=settings.pace),
-        chance,
-        ground_first(outcomes, settings=settings.kind),
-        lead=_lead(sights),
-        settings=settings.impact,
-    )
-    impacts = [on_common_clock(impact, sight.windows) for impact, sight in zip(impacts, sights, strict=True)]
-    lag = _lag(impacts, backs, chance, settings)
+    impacts, lags = _impacts(sights, curves, backs, chance, ground_first(outcomes, settings=settings.kind), settings)
     return [
         Judged(
             swing_odds=float(swing_odds[k]),
             shot_odds=float(shot_odds[k]),
             back=backs[k],
             impact=impacts[k],
-            flags=_flags(float(shot_odds[k]), impacts[k], settings),
-            lag=lag,
+            flags=_flags(sights[k], float(shot_odds[k]), impacts[k], settings),
+            lag=lags[k],
         )
         for k in range(len(sights))
     ]
 
 
-def _lead(sights: Sequence[Sight]) -> str:
-    """The segment that leads, as `leading_point` chooses it: what stands first among the sensors that are worn."""
-    worn = {window.tracked_point for sight in sights for window in sight.windows}
-    return next((point for point in LEADERS if point in worn), LEAD_FOREARM)
+def _impacts(
+    sights: Sequence[Sight],
+    curves: Sequence[OnsetCurve | None],
+    backs: Sequence[float],
+    chance: FloatArray,
+    ground_noted: BoolArray,
+    settings: JudgeSettings,
+) -> tuple[list[Impact | None], list[float]]:
+    """Of each swing (K) the impact and `Judged.lag`; those that another segment shows come back at another moment."""
+    impacts: list[Impact | None] = [None] * len(sights)
+    lags = [np.nan] * len(sights)
+    own_clues = clues([sight.windows for sight in sights], backs, settings=settings.pace)
+    for lead in dict.fromkeys(sight.candidate.lead for sight in sights):
+        those = [k for k, sight in enumerate(sights) if sight.candidate.lead == lead]
+        back, arms = [backs[k] for k in those], [sights[k].arm for k in those]
+        placed = place_impacts(
+            [curves[k] for k in those],
+            back,
+            np.array([np.interp(at, arm.time, arm.speed) for at, arm in zip(back, arms, strict=True)]),
+            own_clues[those],
+            chance[those],
+            ground_noted[those],
+            lead=lead,
+            settings=settings.impact,
+        )
+        lag = _lag(placed, back, chance[those], settings)
+        for k, impact in zip(those, placed, strict=True):
+            impacts[k], lags[k] = on_common_clock(impact, sights[k].windows), lag
+    return impacts, lags
 
 
 def on_common_clock(impact: Impact | None, windows: Sequence[ShockWindow]) -> Impact | None:
@@ -182,8 +195,10 @@ def _chance(odds: FloatArray) -> FloatArray:
     return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -50.0, 50.0))))
 
 
-def _flags(odds: float, impact: Impact | None, settings: JudgeSettings) -> tuple[str, ...]:
+def _flags(sight: Sight, odds: float, impact: Impact | None, settings: JudgeSettings) -> tuple[str, ...]:
     flags = ["kind_uncertain"] if abs(odds) < settings.kind.uncertain else []
     if odds > 0.0 and (impact is None or impact.unclear):
         flags.append("impact_uncertain")
+    if (lead := sight.candidate.lead) != LEAD_FOREARM:
+        flags.append(f"events_from_{lead.removeprefix('lead_')}")
     return tuple(flags)

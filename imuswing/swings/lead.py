@@ -16,9 +16,9 @@ LEADERS = (LEAD_FOREARM, LEAD_HAND, LEAD_UPPER_ARM, CHEST)
 """In order of preference; from the chest alone, its side-to-side axis serves."""
 
 
-def leading_point(motions: Mapping[str, Motion]) -> str | None:
-    """The tracked point that the swings are found with; None where none of them is worn."""
-    return next((point for point in LEADERS if point in motions), None)
+def leading_points(motions: Mapping[str, Motion]) -> list[str]:
+    """The tracked points that swings can be found with: the first leads, the next stands in where it is lost."""
+    return [point for point in LEADERS if point in motions]
 
 
 def leading_axis(point: str, acc: FloatArray, alignment: Alignment | None) -> FloatArray:
