@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from imuswing.body.alignment import Alignment
-from imuswing.body.calibrate import Calibration
 from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_sign, trunk_turn
 from imuswing.body.follow import Span, follow_segments
 from imuswing.body.segments import ALIGNMENT, SegmentMotion
@@ -17,16 +16,15 @@ from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
 from imuswing.orientation.learn import learn_corrections, with_corrections
 from imuswing.orientation.quaternion import FloatArray, inverse, length, rotate, slerp
 from imuswing.orientation.stretch import SensorCorrection
-from imuswing.recording.model import BoolArray, Recording
-from imuswing.sensors.columns import runs
+from imuswing.recording.model import Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.settings import Settings
 from imuswing.swings.backwards import turn_about_vertical
 from imuswing.swings.events import ArmCurves, without_ringing
 from imuswing.swings.evidence import signature
-from imuswing.swings.find import COARSE_RATE, Candidate, find_candidates
+from imuswing.swings.find import Candidate
 from imuswing.swings.judge import Sight
-from imuswing.swings.lead import at_rest, leading_axis, leading_points, makeshift_alignment
+from imuswing.swings.lead import at_rest, leading_axis, makeshift_alignment
 from imuswing.swings.surprise import ShockWindow
 from imuswing.vocabulary import (
     CHEST,
@@ -35,9 +33,6 @@ from imuswing.vocabulary import (
     LeadSide,
 )
 
-LONGEST_FILLED_S = 0.2
-"""Over a shorter stretch without samples a swing goes on as it did, so that it can be found (common practice, no
-source); what rests on the stretch is null."""
 BEFORE_ADDRESS_S = 3.0
 """A golfer may stand to the ball this long before the swing: such rests are addresses, not standing about."""
 WELL_KNOWN = float(np.deg2rad(15.0))
@@ -98,65 +93,6 @@ def learn_and_orient(
     # Under the same name, so that what was not corrected can be let go of: an hour of it is large.
     prepared = with_corrections(prepared, corrections)
     return replace(orient(prepared), corrections=corrections)
-
-
-def rough_swings(oriented: Oriented, calibration: Calibration, settings: Settings) -> list[Candidate]:
-    """Every movement with the shape of a swing, found with the leading sensor; with the next one where it was lost."""
-    found: list[Candidate] = []
-    lost: list[list[tuple[float, float]]] = []
-    for point in leading_points(oriented.motions):
-        seen = _seen_by(point, oriented, calibration, settings)
-        found += [c for c in seen if not _shares_time(c, found) and all(_falls_in(c, each, settings) for each in lost)]
-        lost.append(_lost_stretches(point, oriented))
-        if not lost[-1]:
-            break
-    return sorted(found, key=lambda c: c.start)
-
-
-def _shares_time(candidate: Candidate, found: Sequence[Candidate]) -> bool:
-    return any(candidate.start < other.back and other.start < candidate.back for other in found)
-
-
-def _falls_in(candidate: Candidate, stretches: Sequence[tuple[float, float]], settings: Settings) -> bool:
-    """Whether one of the stretches hides part of a swing, or of the rest before it."""
-    begin = candidate.start - settings.find.quiet_s
-    return any(first < candidate.end and begin < last for first, last in stretches)
-
-
-def _lost_stretches(point: str, oriented: Oriented) -> list[tuple[float, float]]:
-    """From when to when, s, a sensor does not show the arm while others still run."""
-    motion = oriented.motions[point]
-    begin = min(float(other.time[0]) for other in oriented.motions.values())
-    end = max(float(other.time[-1]) for other in oriented.motions.values())
-    first, last = runs(_long_lost(motion))
-    ends = np.minimum(last, len(motion.time) - 1)
-    lost = [*zip(motion.time[first].tolist(), motion.time[ends].tolist(), strict=True)]
-    around = [(begin, float(motion.time[0])), (float(motion.time[-1]), end)]
-    return lost + [(first, last) for first, last in around if last - first > LONGEST_FILLED_S]
-
-
-def _seen_by(lead: str, oriented: Oriented, calibration: Calibration, settings: Settings) -> list[Candidate]:
-    """Every movement with the shape of a swing that one sensor shows."""
-    motion = oriented.motions[lead]
-    axis = leading_axis(lead, at_rest(motion), calibration.alignments.get(lead))
-    index = np.arange(0.0, len(motion.time) - 1.0, motion.rate / COARSE_RATE).astype(int)
-    directions = rotate(oriented.coarse[lead][index], axis)
-    directions[_long_lost(motion)[index]] = np.nan
-    time = motion.time[0] + np.arange(len(index)) / COARSE_RATE
-    find = settings.find
-    if lead == LEAD_HAND:
-        find = replace(find, return_share=find.hand_return_share)
-    found = find_candidates(time, directions, settings=find)
-    # A wrist that is bent again and again looks like swings to the hand.
-    return [replace(c, lead=lead) for c in found if not any(start <= c.top <= end for start, end in calibration.spans)]
-
-
-def _long_lost(motion: Motion) -> BoolArray:
-    """(N,) samples in unusable stretches so long that what fills them does not show even a swing's shape."""
-    lost = np.zeros(len(motion.time), dtype=np.bool_)
-    for first, last in zip(*(edge.tolist() for edge in runs(motion.unusable)), strict=True):
-        lost[first:last] = last - first > LONGEST_FILLED_S * motion.rate
-    return lost
 
 
 def address_gravity(oriented: Oriented, candidates: Sequence[Candidate]) -> dict[str, FloatArray]:
@@ -337,11 +273,12 @@ def _followed(
 def _signatures(oriented: Oriented, candidates: Sequence[Candidate], settings: Settings) -> list[dict[str, FloatArray]]:
     """For each candidate, by tracked point, what its sensor saw of the movement."""
     found: list[dict[str, FloatArray]] = [{} for _ in candidates]
-    times = np.array([(c.start - 0.1, c.top, c.back) for c in candidates]).reshape(-1, 3)
+    ends = np.array([(c.start - 0.1, c.top, c.back) for c in candidates]).reshape(-1, 3)
+    times = np.insert(ends, (1, 2), 0.5 * (ends[:, :-1] + ends[:, 1:]), axis=1)
     for point, motion in oriented.motions.items():
         at = np.searchsorted(motion.time, times)
         inside = (at[:, 0] > 0) & (at[:, -1] < len(motion.time))
-        inside[inside] &= ~motion.unusable[at[inside]].any(axis=1)
+        inside[inside] &= ~motion.unusable[at[inside][:, ::2]].any(axis=1)
         seen = signature(oriented.coarse[point][at[inside]], settings=settings.judge.evidence)
         for k, saw in zip(np.flatnonzero(inside).tolist(), seen, strict=True):
             found[k][point] = saw
@@ -388,6 +325,7 @@ def _arm_curves(segments: Mapping[str, SegmentMotion], lead: str, alignment: Ali
         axis_sd=min(float(np.sqrt(0.5 * (alignment.covariance[0, 0] + alignment.covariance[2, 2]))), FOLLOWED_SD),
         clock_se=clock_se,
         stands_in=lead != LEAD_FOREARM,
+        bridged=segment.bridged,
     )
 
 

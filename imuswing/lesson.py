@@ -22,7 +22,6 @@ from imuswing.cutting import (
     joined_rows,
     mean_directions,
     postures,
-    rough_swings,
     turns_to_target,
     with_leaders,
     with_others,
@@ -38,6 +37,7 @@ from imuswing.measures.top_position import with_top_position
 from imuswing.orientation.quaternion import FloatArray, multiply
 from imuswing.parts import around, joined
 from imuswing.recording.model import Event, Recording
+from imuswing.rough import rough_swings
 from imuswing.routine import Reader, Routine, calibration_of, first_routine
 from imuswing.sensors.motion import Prepared, turn_lost
 from imuswing.settings import Settings

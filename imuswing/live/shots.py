@@ -17,7 +17,6 @@ from imuswing.cutting import (
     address_gravity,
     follow_swings,
     orient,
-    rough_swings,
     turns_to_target,
     with_leaders,
     without,
@@ -28,6 +27,7 @@ from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, alignment
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
 from imuswing.recording.model import Recording
+from imuswing.rough import rough_swings
 from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.motion import turn_lost
 from imuswing.sensors.prepare import prepare

@@ -208,8 +208,8 @@ def _estimate(
 
 
 def _lost(swings: Sequence[SwingMotion], points: tuple[str, ...]) -> BoolArray:
-    """(S, K) places that cannot be told: unusable samples part them from the address by more than is linear, or, the arm
-    moving, they lie in such a stretch: gravity after the swing tells how far it turned in all, not by when."""
+    """(S, K) places that cannot be told: unusable samples part them from the address by more than is linear, or they
+    lie in such a stretch while the arm moves: gravity after the swing tells how far it turned in all, not by when."""
     lost = np.zeros((len(swings), len(points), len(MOMENTS)), dtype=np.bool_)
     for k, swing in enumerate(swings):
         times = np.array([getattr(swing.moments, moment) for moment in MOMENTS])

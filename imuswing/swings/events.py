@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,7 +85,8 @@ class ArmCurves:
     calm_rate, calm_chest_rate: (M,) rad/s, the same two of turning smoothed by `without_ringing`.
 
     axis_sd: error of the long axis in the sensor, rad.  clock_se: standard error of the times on the common clock, s.
-    stands_in: whether another segment (hand, upper arm, chest) stands in for the forearm."""
+    stands_in: whether another segment (hand, upper arm, chest) stands in for the forearm.  bridged: (M,) samples
+    that were missing or clipped, None for none."""
 
     time: FloatArray
     long_axis: FloatArray
@@ -96,6 +98,17 @@ class ArmCurves:
     axis_sd: float = 0.0
     clock_se: float = 0.0
     stands_in: bool = False
+    bridged: BoolArray | None = None
+
+    def bridged_around(self, begin: float, end: float) -> tuple[float, float]:
+        """The stretch between two times, s, with those that were bridged and reach into it: to the samples around."""
+        if self.bridged is None:
+            return begin, end
+        known = self.time[~self.bridged]
+        first, last = known.searchsorted(begin, "right") - 1, known.searchsorted(end)
+        step = 1.5 * (self.time[1] - self.time[0])
+        before, after = known[max(int(first), 0)], known[min(int(last), len(known) - 1)]
+        return (float(before) if before < begin - step else begin), (float(after) if after > end + step else end)
 
     @property
     def roll_rate(self) -> FloatArray:
@@ -154,7 +167,7 @@ def place(
     top = top_time(arm.time[since], arm.long_axis[since], address_axis, impact)
     if struck is None:
         impact = return_time(arm.time, arm.long_axis, address_axis, top, candidate.back + 0.2)
-        impact_se = float(np.hypot(_return_se(arm, impact, address_axis, settings), _time_se(arm, settings)))
+        impact_se = float(np.hypot(_return_se(arm, impact, address_axis, settings), _time_se(arm, impact, settings)))
         if arm.stands_in and np.isfinite(lag):
             # A practice swing is swung as a shot is, but slower or faster: half of the stand-in's error is left.
             impact += lag
@@ -166,8 +179,8 @@ def place(
         top=top,
         impact=impact,
         finish=finish,
-        takeaway_se=float(np.hypot(_takeaway_se(arm, takeaway, top, settings), _time_se(arm, settings))),
-        top_se=float(np.hypot(_top_se(arm, address_axis, top, impact, settings), _time_se(arm, settings))),
+        takeaway_se=float(np.hypot(_takeaway_se(arm, takeaway, top, settings), _time_se(arm, takeaway, settings))),
+        top_se=float(np.hypot(_top_se(arm, address_axis, top, impact, settings), _clock_se(arm, settings))),
         impact_se=impact_se,
         finish_se=finish_se,
     )
@@ -239,9 +252,15 @@ def _speed_error(arm: ArmCurves, settings: EventSettings) -> float:
     return float(np.hypot(settings.speed_error, settings.speed_error_share * arm.speed.max()))
 
 
-def _time_se(arm: ArmCurves, settings: EventSettings) -> float:
+def _clock_se(arm: ArmCurves, settings: EventSettings) -> float:
     """Error of a moment that the curve's shape does not tell: its clock, and a segment that stands in."""
-    return float(np.hypot(arm.clock_se, settings.stand_in_se_s if arm.stands_in else 0.0))
+    return math.hypot(arm.clock_se, settings.stand_in_se_s if arm.stands_in else 0.0)
+
+
+def _time_se(arm: ArmCurves, moment: float, settings: EventSettings) -> float:
+    """The same of one that, where samples were bridged, may be anywhere among them."""
+    first, last = arm.bridged_around(moment, moment)
+    return math.hypot(_clock_se(arm, settings), (last - first) / math.sqrt(12.0))
 
 
 def _takeaway_se(arm: ArmCurves, takeaway: float, top: float, settings: EventSettings) -> float:
@@ -287,6 +306,7 @@ def _top_se(arm: ArmCurves, address_axis: FloatArray, top: float, impact: float,
     first, last = int(high[0]), int(high[-1])
     begin = crossing(time, arc, first - 1, level) if first else float(time[0])
     end = crossing(time, arc, last, level) if last + 1 < len(time) else float(time[-1])
+    begin, end = arm.bridged_around(begin, end)
     return float((end - begin) / np.sqrt(12.0))
 
 

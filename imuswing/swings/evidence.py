@@ -106,13 +106,27 @@ def swing_log_odds(
 def signature(q: FloatArray, *, settings: EvidenceSettings) -> FloatArray:
     """What one sensor saw of movements, (..., 3, 3), in its own axes: up at address, and the turns back and down.
 
-    q: (..., 3, 4) earth from sensor at address, top and return. Turns are rotation vectors of unit length, shorter if
-    small.
+    q: (..., 5, 4) earth from sensor at address, half way back in time, at the top, half way down, and at the return.
+    Turns are rotation vectors of unit length, shorter if small.
     """
     up = rotate(inverse(q[..., :1, :]), np.array([0.0, 0.0, 1.0]))
-    turns = log(multiply(inverse(q[..., :2, :]), q[..., 1:, :]))
+    turns = _long_way(log(_turns(q[..., ::2, :])), log(_turns(q)))
     size = np.maximum(length(turns), settings.least_turn)
     return np.concatenate((up, turns / size[..., None]), axis=-2)
+
+
+def _turns(q: FloatArray) -> FloatArray:
+    """(..., n - 1, 4) from each of (..., n, 4) to the next, in the axes of the former."""
+    return multiply(inverse(q[..., :-1, :]), q[..., 1:, :])
+
+
+def _long_way(turns: FloatArray, halves: FloatArray) -> FloatArray:
+    """Rotation vectors (..., n, 3), the long way round where those of both halves (..., 2n, 3) went that way: a hand
+    may turn by more than half a turn on the way down, where the short way is the other."""
+    along = halves[..., ::2, :] + halves[..., 1::2, :]
+    size = length(turns)[..., None]
+    other = turns * (1.0 - 2.0 * np.pi / np.maximum(size, 1e-9))
+    return np.where(np.sum(turns * along, axis=-1, keepdims=True) < 0.0, other, turns)
 
 
 def with_likeness(

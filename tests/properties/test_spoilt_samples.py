@@ -137,3 +137,60 @@ def test_a_gap_of_the_forearm_in_the_downswing_loses_no_swing() -> None:
     assert_alike(found, CHEST, share=0.7)
     others = [k for k in range(len(found)) if k != 2]
     assert_alike(found, (*ARM, *WRIST), share=0.7, rows=others)
+
+
+def without_forearm_at(found: pd.DataFrame, rows: list[int]) -> None:
+    """No swing is lost: the hand stands in in some rows. The chest's measures stay, the arm's are null there."""
+    assert len(found) == len(unspoilt())
+    assert list(found["kind"]) == list(unspoilt()["kind"])
+    assert [k for k in range(len(found)) if "events_from_hand" in found["flags"][k]] == rows
+    for name in (*ARM, *WRIST):
+        assert set(rows) <= set(np.flatnonzero(found[name].isna()).tolist()), name
+    for name in ("takeaway_s", *MOMENTS, *CHEST):
+        assert np.all(np.abs(found[name] - unspoilt()[name])[rows] < 1.96 * found[f"{name}_se"][rows]), name
+    others = [k for k in range(len(found)) if k not in rows]
+    # What comes after a long gap of the forearm is known less well than without it.
+    assert_alike(found, ("takeaway_s", *MOMENTS, *ARM, *CHEST, *WRIST), share=1.0, rows=others)
+
+
+def test_a_forearm_that_is_gone_for_two_swings_leaves_them_to_the_hand() -> None:
+    without_forearm_at(with_change(("lead_forearm",), gone(*span_of_swings(2, 3))), [2, 3])
+
+
+def test_a_forearm_whose_battery_gives_out_loses_no_swing() -> None:
+    recording = lesson()[0]
+    stream = recording.sensors["lead_forearm"]
+    until = stream.time < span_of_swings(3, 3)[0]
+    ended = replace(stream, time=stream.time[until], gyr=stream.gyr[until], acc=stream.acc[until])
+    found = analyze(replace(recording, sensors={**recording.sensors, "lead_forearm": ended})).swings
+    without_forearm_at(found, list(range(3, len(unspoilt()))))
+
+
+def test_moments_in_a_stretch_that_cannot_be_bridged_tell_no_angle() -> None:
+    report = prepare(lesson()[0]).reports["lead_forearm"]
+    impact = (float(unspoilt()["impact_s"][2]) - report.clock_offset_s) / (1.0 + 1e-6 * report.clock_drift_ppm)
+    # Gravity before and after tells the turn through the quarter of a second to a few degrees, not its course.
+    found = with_change(("lead_forearm",), gone(impact - 0.125, impact + 0.125))
+    assert len(found) == len(unspoilt())
+    for name in ("wrist_flexion_impact_deg", "wrist_ulnar_impact_deg"):
+        assert np.flatnonzero(found[name].isna()).tolist() == [2], name
+    assert "wrist_flexion_impact_too_uncertain" in found["flags"][2]
+    assert_alike(found, ("wrist_flexion_address_deg", *ARM), share=0.7)
+    assert_alike(found, ("wrist_flexion_top_deg",), share=2.0)
+    assert_alike(found, CHEST, share=0.7, rows=[k for k in range(len(found)) if k != 2])
+
+
+def test_a_top_among_lost_samples_may_be_anywhere_among_them() -> None:
+    report = prepare(lesson()[0]).reports["lead_forearm"]
+    tops = (unspoilt()["top_s"].to_numpy(float) - report.clock_offset_s) / (1.0 + 1e-6 * report.clock_drift_ppm)
+
+    def change(gyr: FloatArray, acc: FloatArray, time: FloatArray) -> None:
+        for top in tops:
+            gone(top - 0.05, top + 0.05)(gyr, acc, time)
+
+    found = with_change(("lead_forearm",), change)
+    assert len(found) == len(unspoilt())
+    # A uniform distribution's standard deviation is its length over √12.
+    assert np.all(found["top_s_se"] > 0.9 * 0.1 / np.sqrt(12.0))
+    assert np.all(found["top_s_se"] < 1.2 * np.hypot(0.11 / np.sqrt(12.0), unspoilt()["top_s_se"]))
+    assert np.all(np.abs(found["top_s"] - unspoilt()["top_s"]) < 1.96 * found["top_s_se"])

@@ -62,7 +62,7 @@ def test_what_was_seen_on_an_early_clock_stands_on_the_one_known_now() -> None:
     )  # fmt: skip
     sight = Sight(candidate=candidate, arm=arm, windows=windows, signatures={})
     past = Past(sight=sight, wrist=None, frame=(None, None), ups={}, clocks={"chest": steady, "lead_forearm": early})
-    seen = retimed(past, {"chest": steady, "lead_forearm": now}, "lead_forearm")
+    seen = retimed(past, {"chest": steady, "lead_forearm": now})
     # By hand: own time 100.7 s is 102.7 s on the early clock, 2.01 + 1.00005 · 100.7 s on the later one.
     assert seen.candidate.back == pytest.approx(2.01 + 1.00005 * 100.7)
     np.testing.assert_allclose(seen.arm.time, 2.01 + 1.00005 * own, atol=1e-9)

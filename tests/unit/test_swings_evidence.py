@@ -7,8 +7,9 @@ import math
 import numpy as np
 import pytest
 from scipy.spatial.distance import cdist
+from scipy.spatial.transform import Rotation
 
-from imuswing.swings.evidence import EvidenceSettings, swing_log_odds, with_likeness
+from imuswing.swings.evidence import EvidenceSettings, signature, swing_log_odds, with_likeness
 from imuswing.swings.find import Candidate
 
 SMALL = Candidate(
@@ -74,3 +75,17 @@ def test_likeness_is_a_bell_curve_of_how_far_two_movements_are_apart() -> None:
     assert sum(settings.alike.at_low < value < settings.alike.at_high for value in gain) >= 1
     expected = odds + others / (others + settings.alike_weight) * np.array(gain)
     assert with_likeness(odds.tolist(), seen, settings=settings) == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize("degrees", [20.0, 90.0, 175.0, 185.0, 270.0])
+def test_a_turn_of_more_than_half_a_turn_goes_its_own_way_round(degrees: float) -> None:
+    # scipy's rotations: about one axis, back and then down by as much; a hand that rolls over turns past 180°.
+    axis = np.array([2.0, -1.0, 2.0]) / 3.0
+    start = Rotation.from_euler("ZYX", [40.0, 20.0, -70.0], degrees=True)
+    at = np.radians(degrees) * np.array([0.0, 0.5, 1.0, 0.5, 0.0])
+    q = (start * Rotation.from_rotvec(at[:, None] * axis)).as_quat(scalar_first=True)
+    settings = EvidenceSettings()
+    up, back, down = signature(q, settings=settings)
+    np.testing.assert_allclose(up, start.inv().apply([0.0, 0.0, 1.0]), atol=1e-12)
+    np.testing.assert_allclose(back, axis, atol=1e-9)
+    np.testing.assert_allclose(down, -axis, atol=1e-9)
