@@ -205,8 +205,8 @@ def follow_swings(
 
     judging: follow no more than the segments that it takes to judge them; `with_others` follows the others.
     """
-    needed = {CHEST, *(candidate.lead for candidate in candidates)}
-    points = [point for point in alignments if not judging or point in needed]
+    leads = {candidate.lead for candidate in candidates}
+    points = [point for point in alignments if not judging or point in (CHEST, *leads)]
     followed = _followed(oriented, points, candidates, alignments, settings)
     signatures = _signatures(oriented, candidates, settings)
     chest_postures = _postures(followed.get(CHEST), candidates, recording.lead_side)
@@ -215,15 +215,21 @@ def follow_swings(
         segments = {point: found for point, each in followed.items() if (found := each[k]) is not None}
         if (lead := candidate.lead) not in segments:
             continue
+        arms = {
+            point: _arm_curves(segments, point, alignments[point], oriented.prepared.reports[point].clock_se_s)
+            for point in leads
+            if point in segments
+        }
         bend, turn, turn_down = chest_postures[k].tolist()
         sight = Sight(
             candidate=candidate,
-            arm=_arm_curves(segments, lead, alignments[lead], oriented.prepared.reports[lead].clock_se_s),
+            arm=arms.pop(lead),
             windows=_shock_windows(recording, oriented.prepared, candidate),
             signatures=signatures[k],
             bend=bend,
             turn=turn,
             turn_down=turn_down,
+            others=arms,
         )
         cuts.append(Cut(segments=segments, sight=sight))
     return cuts

@@ -46,6 +46,7 @@ class Sight:
     signatures: by tracked point, what its sensor saw of the movement (`evidence.signature`).
     bend, turn: the chest's forward bend at the start, and its turn away from the target until the top, rad.
     turn_down: its turn towards the target from there to the arm's return, rad; NaN where these are not known.
+    others: by tracked point, curves of segments that lead in other swings.
     """
 
     candidate: Candidate
@@ -55,6 +56,11 @@ class Sight:
     bend: float = np.nan
     turn: float = np.nan
     turn_down: float = np.nan
+    others: Mapping[str, ArmCurves] = field(default_factory=dict)
+
+    def arm_of(self, lead: str) -> ArmCurves | None:
+        """Curves of a segment; None where it was not followed."""
+        return self.arm if lead == self.candidate.lead else self.others.get(lead)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,7 +131,9 @@ def judge(
     for k, note in zip(swings, matched, strict=True):
         outcomes[k] = notes[note].outcome if note >= 0 else None
     chance = _chance(shot_odds) * np.isin(np.arange(len(sights)), swings)
-    impacts, lags = _impacts(sights, curves, backs, chance, ground_first(outcomes, settings=settings.kind), settings)
+    impacts, lags = _impacts(
+        sights, curves, backs, chance, ground_first(outcomes, settings=settings.kind), events, settings
+    )
     return [
         Judged(
             swing_odds=float(swing_odds[k]),
@@ -145,28 +153,36 @@ def _impacts(
     backs: Sequence[float],
     chance: FloatArray,
     ground_noted: BoolArray,
+    events: EventSettings,
     settings: JudgeSettings,
 ) -> tuple[list[Impact | None], list[float]]:
-    """Of each swing (K) the impact and `Judged.lag`; those that another segment shows come back at another moment."""
+    """Of each swing (K) the impact and `Judged.lag`.
+
+    Where impacts lie after the return of a segment that leads in some swings only, the others tell as well.
+    """
     impacts: list[Impact | None] = [None] * len(sights)
     lags = [np.nan] * len(sights)
-    own_clues = clues([sight.windows for sight in sights], backs, settings=settings.pace)
     for lead in dict.fromkeys(sight.candidate.lead for sight in sights):
-        those = [k for k, sight in enumerate(sights) if sight.candidate.lead == lead]
-        back, arms = [backs[k] for k in those], [sights[k].arm for k in those]
+        arms = {k: arm for k, sight in enumerate(sights) if (arm := sight.arm_of(lead)) is not None}
+        those = list(arms)
+        own = np.array([sights[k].candidate.lead == lead for k in those])
+        back = [
+            backs[k] if mine else return_to_address(arms[k], sights[k].candidate)
+            for k, mine in zip(those, own.tolist(), strict=True)
+        ]
         placed = place_impacts(
             [curves[k] for k in those],
             back,
-            np.array([np.interp(at, arm.time, arm.speed) for at, arm in zip(back, arms, strict=True)]),
-            own_clues[those],
+            np.array([np.interp(at, arms[k].time, arms[k].speed) for k, at in zip(those, back, strict=True)]),
+            clues([sights[k].windows for k in those], back, settings=settings.pace),
             chance[those],
             ground_noted[those],
             lead=lead,
             settings=settings.impact,
         )
         lag = _lag(placed, back, chance[those], settings)
-        for k, impact in zip(those, placed, strict=True):
-            impacts[k], lags[k] = on_common_clock(impact, sights[k].windows), lag
+        for k in np.flatnonzero(own).tolist():
+            impacts[those[k]], lags[those[k]] = on_common_clock(placed[k], sights[those[k]].windows), lag
     return impacts, lags
 
 
