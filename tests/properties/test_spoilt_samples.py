@@ -157,6 +157,13 @@ def test_a_forearm_that_is_gone_for_two_swings_leaves_them_to_the_hand() -> None
     without_forearm_at(with_change(("lead_forearm",), gone(*span_of_swings(2, 3))), [2, 3])
 
 
+def test_a_swing_that_the_hand_stands_in_for_learns_its_impact_from_the_others() -> None:
+    found = with_change(("lead_forearm",), gone(*span_of_swings(3, 3)))
+    assert_alike(found, ("impact_s",), share=1.0, rows=[3])
+    # Alone it would be known half as well (measured without the others).
+    assert found["impact_s_se"][3] < 1.5 * unspoilt()["impact_s_se"][3]
+
+
 def test_a_forearm_whose_battery_gives_out_loses_no_swing() -> None:
     recording = lesson()[0]
     stream = recording.sensors["lead_forearm"]
