@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -12,11 +12,12 @@ import numpy as np
 from imuswing.body.calibrate import FITS_DEG, Calibration
 from imuswing.live.feedback import in_bands, is_shown, is_summed_up, summary
 from imuswing.live.guide import lacking, notice
-from imuswing.live.messages import Estimate, Message, Routine, Shot, Step
+from imuswing.live.messages import Estimate, Message, Notice, NoticeKind, Routine, Shot, Step
 from imuswing.live.shots import Seen
 from imuswing.live.state import State
+from imuswing.measures.curves import RESTING_ON
 from imuswing.measures.dictionary import MEASURES
-from imuswing.vocabulary import CALIBRATION_STEPS, CLUB, CLUB_HANG, KIND_SHOT
+from imuswing.vocabulary import CALIBRATION_STEPS, CHEST, CLUB, CLUB_HANG, KIND_SHOT
 
 KEPT_SHOTS = 50
 """Told shots that are kept in memory."""
@@ -64,18 +65,37 @@ def told_shot(state: State, seen: Seen, number: int, *, revised: bool) -> tuple[
         shown_after_s=None,
     )
     about = _about_sensors(shot, state)
-    shots = {**state.shots, number: shot}
+    backwards = {one.point for one in about if one.kind == TURNS_BACKWARDS}
+    again = [_told_without(one, backwards) for other, one in state.shots.items() if backwards and other != number]
+    shots = {**state.shots, **{one.number: one for one in again}, number: shot}
     for old in sorted(shots)[:-KEPT_SHOTS]:
         del shots[old]
     state = replace(state, shots=shots, in_block=count)
-    messages: list[Message] = [shot, *about]
+    messages: list[Message] = [shot, *again, *about]
     if new and is_summed_up(state.feedback, count):
         struck_shots = [one for _, one in sorted(shots.items()) if one.kind == KIND_SHOT]
         messages.append(summary(struck_shots[-state.feedback.every :]))
     return state, messages
 
 
-def _about_sensors(shot: Shot, before: State) -> list[Message]:
+def _told_without(shot: Shot, points: Collection[str]) -> Shot:
+    """A swing told before without what sensors told of it that turn backwards, which only several swings show."""
+    gone = {measure.name for measure in MEASURES if set(measure.needs) & set(points)}
+    curves = {curve for point in points for curve in RESTING_ON.get(point, ())}
+    return replace(
+        shot,
+        verdict=None if CHEST in points else shot.verdict,
+        stall_probability=None if CHEST in points else shot.stall_probability,
+        measures={name: Estimate(value=None) if name in gone else told for name, told in shot.measures.items()},
+        curves={name: [None] * len(told) if name in curves else told for name, told in shot.curves.items()},
+        in_band={name: inside for name, inside in shot.in_band.items() if name not in gone},
+        flags=(*shot.flags, *(f"{point}_{TURNS_BACKWARDS}" for point in points)),
+        sound=False,
+        revised=True,
+    )
+
+
+def _about_sensors(shot: Shot, before: State) -> list[Notice]:
     """A notice of each sensor that cannot be used, with the first swing that says so."""
     known = {flag for one in before.shots.values() for flag in one.flags}
     return [
@@ -86,9 +106,11 @@ def _about_sensors(shot: Shot, before: State) -> list[Message]:
     ]
 
 
-UNUSABLE = {
+TURNS_BACKWARDS: NoticeKind = "turns_backwards"
+UNUSABLE: Mapping[NoticeKind, str] = {
     "left_out": "is left out: no samples, wrong axes or scale, or swapped with another.",
-    "turns_backwards": "turns away from the target on the way down: check the lead side and its accelerometer.",
+    TURNS_BACKWARDS: "turns away from the target on the way down, so what it told before is taken back: check the "
+    "lead side and its accelerometer.",
 }
 """By a flag's ending, what is said of the sensor."""
 

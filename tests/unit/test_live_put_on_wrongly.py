@@ -8,6 +8,10 @@ import numpy as np
 from live_for_tests import short_lesson, told_by
 
 from imuswing.live.messages import Message, Notice, Shot
+from imuswing.measures.dictionary import MEASURES
+from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND
+
+NEEDING = {measure.name for measure in MEASURES if {CHEST, LEAD_FOREARM, LEAD_HAND} & set(measure.needs)}
 
 
 def notices(told: list[Message]) -> list[tuple[str, str]]:
@@ -24,10 +28,17 @@ def test_a_wrong_lead_side_is_named_with_the_third_swing() -> None:
     told = told_by(replace(short_lesson(), lead_side="right"))
     shots = last_looks(told)
     assert len(shots) >= 4
-    assert all(shot.verdict is None for shot in shots[2:])
+    # The two verdicts before it are taken back in the same breath, with all that rests on these sensors.
+    assert all(shot.verdict is None for shot in shots)
+    assert all(estimate.value is None for shot in shots for name, estimate in shot.measures.items() if name in NEEDING)
+    assert all(set(shot.curves["chest_turn_rate_dps"]) == {None} for shot in shots[:2])
+    assert all(shot.revised and not shot.sound for shot in shots[:2])
     assert notices(told) == [("turns_backwards", point) for point in ("chest", "lead_forearm", "lead_hand")]
     said = next(k for k, one in enumerate(told) if isinstance(one, Notice) and one.kind == "turns_backwards")
-    assert {one.number for one in told[:said] if isinstance(one, Shot)} == {shot.number for shot in shots[:3]}
+    before = [one for one in told[:said] if isinstance(one, Shot)]
+    assert {one.number for one in before} == {shot.number for shot in shots[:3]}
+    assert [(one.number, one.verdict) for one in before[-3:]] == [(3, None), (1, None), (2, None)]
+    assert "taken back" in next(one.text for one in told if isinstance(one, Notice) and one.kind == "turns_backwards")
 
 
 def test_a_chest_sensor_with_a_flipped_axis_is_named_and_gives_no_verdict() -> None:
