@@ -10,16 +10,17 @@ import pandas as pd
 
 from imuswing.report import palette
 from imuswing.report.answer import headline, particulars, tally
+from imuswing.report.chest_plot import chest_plot
 from imuswing.report.document import PLOTLY_VERSION, asset, document, section
 from imuswing.report.ledger import cautions_section, quality_section, swing_table, warning_count, words_section
 from imuswing.report.markup import Child, Html, tag
 from imuswing.report.pictures import hatches
-from imuswing.report.plots import chest_plot, wrist_plot
 from imuswing.report.sections import answer_rows, backswing_section, chest_section, picked_first, wrist_section
 from imuswing.report.shapes import Limits, limits_from
 from imuswing.report.texts import ENGLISH, Texts
 from imuswing.report.views import RecordingView, recordings_from
 from imuswing.report.wording import recording_name
+from imuswing.report.wrist_plot import wrist_plot
 
 
 def render_lesson(

@@ -10,11 +10,13 @@ import plotly.graph_objects as go
 import pytest
 from tables_for_tests import lesson_tables
 
+from imuswing.report.chest_plot import chest_plot
 from imuswing.report.palette import LIGHT
-from imuswing.report.plots import _decoded, chest_plot, wrist_plot
+from imuswing.report.plot_parts import decoded
 from imuswing.report.shapes import limits_from
 from imuswing.report.texts import ENGLISH
 from imuswing.report.views import RecordingView, recordings_from
+from imuswing.report.wrist_plot import wrist_plot
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +56,7 @@ def test_all_swings_stand_over_one_another_with_impact_at_zero(recording: Record
     assert [trace["meta"]["practice"] for trace in lines] == [not swing.is_shot for swing in recording.swings]
     for trace, swing in zip(lines, recording.swings, strict=True):
         at_impact = round(-trace["x0"] / trace["dx"])
-        shown = _decoded(trace["y"])[at_impact]
+        shown = decoded(trace["y"])[at_impact]
         # float32 keeps 7 digits of some hundred °/s.
         assert shown == pytest.approx(swing.values["chest_turn_rate_impact_dps"], abs=1e-3)
 
@@ -84,7 +86,7 @@ def test_the_picked_stall_is_named_at_the_curve_and_broadened(recording: Recordi
     peak = stalled.values["chest_turn_rate_peak_dps"]
     assert peak is not None
     assert len(broad) == 1
-    assert np.max(_decoded(broad[0]["y"])) < 0.4 * peak
+    assert np.max(decoded(broad[0]["y"])) < 0.4 * peak
     assert not any(is_broad(trace) for trace in chest["picked"][turning.key]["over"])
 
 
@@ -105,7 +107,7 @@ def test_wrist_marks_stand_at_their_moments_and_values(recording: RecordingView)
     wrist = plots(recording)[1]
     swing = recording.swings[0]
     marks = [trace for trace in wrist["picked"][swing.key]["over"] if trace["mode"] == "markers"]
-    places = [(float(_decoded(mark["x"])[0]), float(_decoded(mark["y"])[0])) for mark in marks]
+    places = [(float(decoded(mark["x"])[0]), float(decoded(mark["y"])[0])) for mark in marks]
     expected = [
         (time, swing.values[f"wrist_{angle}_{moment}_deg"])
         for angle in ("flexion", "ulnar")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from imuswing.report.plots import _between_level, _decoded
+from imuswing.report.chest_plot import _between_level
+from imuswing.report.plot_parts import decoded
 from imuswing.report.shapes import SHOWN_S, Hill, Limits, common_scale, hill_of, limits_from, on_grid
 from imuswing.report.views import SwingView
 
@@ -79,7 +80,7 @@ def test_a_chest_that_hardly_turned_is_stalled_all_through_the_ball() -> None:
 def test_the_bite_has_the_area_between_level_and_curve() -> None:
     # A triangle of base 0.2 s and height 300 °/s: 30°.
     (bite,) = _between_level(hill(), -0.05, 0.15, {})
-    x, y = _decoded(bite["x"]), _decoded(bite["y"])
+    x, y = decoded(bite["x"]), decoded(bite["y"])
     area = 0.5 * abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1)))
     assert area == pytest.approx(30.0, abs=1e-3)
 
@@ -90,7 +91,7 @@ def test_a_curve_above_its_level_loses_nothing() -> None:
     made = hill_of(faster, LIMITS)
     assert made is not None
     (bite,) = _between_level(made, 0.0, 0.15, {})
-    assert np.ptp(_decoded(bite["y"])) == 0.0
+    assert np.ptp(decoded(bite["y"])) == 0.0
 
 
 def test_unknown_samples_stay_unknown_and_no_curve_gives_no_hill() -> None:
