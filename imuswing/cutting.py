@@ -16,7 +16,7 @@ from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
 from imuswing.orientation.learn import learn_corrections, with_corrections
 from imuswing.orientation.quaternion import FloatArray, inverse, length, rotate, slerp
 from imuswing.orientation.stretch import SensorCorrection
-from imuswing.recording.model import Recording
+from imuswing.recording.model import IntArray, Recording
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.settings import Settings
 from imuswing.swings.backwards import turn_about_vertical
@@ -104,11 +104,17 @@ def address_ups(oriented: Oriented, candidates: Sequence[Candidate]) -> dict[str
     """By tracked point, gravity's direction in the sensor at each address, (K, 3)."""
     found = {}
     for point, motion in oriented.motions.items():
-        at = np.searchsorted(motion.time, [c.start - 0.1 for c in candidates])
-        at = at[(at > 0) & (at < len(motion.time))]
+        at = _address_samples(motion, candidates)
         if len(at):
             found[point] = rotate(inverse(oriented.coarse[point][at]), UP)
     return found
+
+
+def _address_samples(motion: Motion, swings: Sequence[Candidate]) -> IntArray:
+    """Samples at the addresses that a sensor saw."""
+    at = np.searchsorted(motion.time, [swing.start - 0.1 for swing in swings])
+    at = at[(at > 0) & (at < len(motion.time))]
+    return np.asarray(at[~motion.unusable[at]])
 
 
 def joined_rows(one: Mapping[str, FloatArray], other: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
@@ -125,10 +131,9 @@ def mean_directions(ups: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
 
 def postures(oriented: Oriented, swings: Sequence[Candidate]) -> dict[str, Postures]:
     """By tracked point, how it stood at the addresses and between the swings: what tells a slip."""
-    starts = np.array([swing.start for swing in swings])
     found = {}
     for point, motion in oriented.motions.items():
-        address = np.clip(np.searchsorted(motion.time, starts - 0.1), 0, len(motion.time) - 1)
+        address = _address_samples(motion, swings)
         rests = rest_samples(motion, [(swing.start - BEFORE_ADDRESS_S, swing.end) for swing in swings])
         found[point] = Postures(
             address_times=motion.time[address],

@@ -263,17 +263,30 @@ def about_clocks(
             yield Warning(level="advice", text=text, do=do)
 
 
-def about_all(sensors: Mapping[str, Clean], settings: SensorSettings) -> Iterator[Warning]:
-    """Findings that need more than one sensor, or none."""
+def about_all(
+    sensors: Mapping[str, Clean], lines: Mapping[str, ClockLine], settings: SensorSettings
+) -> Iterator[Warning]:
+    """Findings that need more than one sensor, or none. lines: by tracked point, its clock."""
     longest = max(len(sensor.gyr) / sensor.rate for sensor in sensors.values())
     if longest < settings.shortest_recording_s:
         text = f"the recording is only {longest:.1f} s long"
         do = "record from before the calibration routine to after the last swing"
         yield Warning(level="problem", text=text, do=do)
+    seen: dict[str, tuple[float, float]] = {}
     for point, sensor in sensors.items():
         known = np.flatnonzero(~sensor.lost)
-        end = float(known[-1] + 1) / sensor.rate if len(known) else 0.0
-        if longest - end > max(settings.stops_early_s, settings.stops_early_share * longest):
-            text = f"the {named(point)} sensor stops after {end:.0f} s of {longest:.0f} s"
+        at = known[[0, -1]] + np.array([0, 1]) if len(known) else np.zeros(2)
+        first, last = lines[point](sensor.start + at / sensor.rate).tolist()
+        seen[point] = first, last
+    begin = min(first for first, _ in seen.values())
+    whole = max(last for _, last in seen.values()) - begin
+    much = max(settings.stops_early_s, settings.stops_early_share * whole)
+    for point, (first, last) in seen.items():
+        if whole - (last - begin) > much:
+            text = f"the {named(point)} sensor stops after {last - begin:.0f} s of {whole:.0f} s"
             do = "check its battery and connection; swings after that lack it"
             yield Warning(level="problem", text=text, do=do, tracked_point=point)
+        if first - begin > much:
+            text = f"the {named(point)} sensor starts {first - begin:.0f} s after the first of {whole:.0f} s"
+            do = "switch on all sensors before you record; the routine and swings before that lack it"
+            yield Warning(level="advice", text=text, do=do, tracked_point=point)

@@ -71,7 +71,7 @@ def prepare(
         raise _nothing_left(recording, faults)
     reports = {point: _report(sensor, lines[point], *checked[point]) for point, sensor in sensors.items()}
     warnings.extend(about_clocks(clocks, sensors, settings))
-    warnings.extend(about_all(sensors, settings))
+    warnings.extend(about_all(sensors, lines, settings))
     left_out = tuple(point for point in recording.sensors if point not in motions)
     return Prepared(motions=motions, reports=reports, warnings=(*faults, *warnings), left_out=left_out)
 

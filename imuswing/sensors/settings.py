@@ -46,7 +46,8 @@ class SensorSettings:
     clock_advice_s, clock_problem_s: standard errors of a clock's alignment above which it is told.
     clock_drift: share by which two good clocks may differ.
     shortest_recording_s: nothing shorter holds a swing with the quiet around it.
-    stops_early_s, stops_early_share: a sensor that ends so much before the longest one has stopped.
+    stops_early_s, stops_early_share: a sensor that ends so much before the last one has stopped; one that begins so
+    much after the first has started late.
     scale_told: a scale off by this factor is told.
     misread_scale: a gyroscope whose scale is off by this factor or more is not used; less is learnt and taken off (with
         0.8 and 1.25 a forearm's and a hand's measures keep within their standard errors, with 0.5 and 2 they do not).

@@ -171,6 +171,8 @@ def test_a_forearm_whose_battery_gives_out_loses_no_swing() -> None:
     ended = replace(stream, time=stream.time[until], gyr=stream.gyr[until], acc=stream.acc[until])
     found = analyze(replace(recording, sensors={**recording.sensors, "lead_forearm": ended})).swings
     without_forearm_at(found, list(range(3, len(unspoilt()))))
+    # What is not seen has not slipped.
+    assert not [flag for flags in found["flags"] for flag in flags if "slipped" in flag]
 
 
 def test_moments_in_a_stretch_that_cannot_be_bridged_tell_no_angle() -> None:

@@ -230,6 +230,14 @@ def test_a_sensor_that_stops_part_way() -> None:
     assert "lead hand sensor stops after 30 s of 60 s" in texts(prepare(recording_of(chest, short)), "problem")
 
 
+def test_a_sensor_that_is_switched_on_late_has_not_stopped() -> None:
+    stream, chest = turning_sensor(), turning_sensor(tracked_point="chest")
+    late = changed(stream, time=stream.time[6000:], gyr=stream.gyr[6000:], acc=stream.acc[6000:])
+    prepared = prepare(recording_of(chest, late))
+    assert "lead hand sensor starts 30 s after the first of 60 s" in texts(prepared, "advice")
+    assert "stops" not in texts(prepared, "problem")
+
+
 def test_a_recording_of_two_seconds() -> None:
     assert "the recording is only 2.0 s long" in texts(prepare(recording_of(turning_sensor(seconds=2.0))), "problem")
 
