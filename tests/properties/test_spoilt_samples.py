@@ -167,10 +167,10 @@ def test_a_swing_that_the_hand_stands_in_for_learns_its_impact_from_the_others()
 def test_a_forearm_whose_battery_gives_out_loses_no_swing() -> None:
     recording = lesson()[0]
     stream = recording.sensors["lead_forearm"]
-    until = stream.time < span_of_swings(3, 3)[0]
+    until = stream.time < span_of_swings(4, 4)[0]
     ended = replace(stream, time=stream.time[until], gyr=stream.gyr[until], acc=stream.acc[until])
     found = analyze(replace(recording, sensors={**recording.sensors, "lead_forearm": ended})).swings
-    without_forearm_at(found, list(range(3, len(unspoilt()))))
+    without_forearm_at(found, list(range(4, len(unspoilt()))))
     # What is not seen has not slipped.
     assert not [flag for flags in found["flags"] for flag in flags if "slipped" in flag]
 
