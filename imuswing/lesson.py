@@ -8,10 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from imuswing.body.alignment import joint_covariance
 from imuswing.body.calibrate import Calibration
 from imuswing.body.slip import Postures, Slip, joined_postures, slip_flag
-from imuswing.body.tie import TablePose, Tie, WristSwing, tie_headings
 from imuswing.cutting import (
     Cut,
     Oriented,
@@ -34,12 +32,12 @@ from imuswing.measures.pose import SwingMotion
 from imuswing.measures.swing import measure_swings
 from imuswing.measures.tables import curves_table, swings_table
 from imuswing.measures.top_position import with_top_position
-from imuswing.orientation.quaternion import FloatArray, multiply
+from imuswing.orientation.quaternion import FloatArray
 from imuswing.parts import around, joined
 from imuswing.recording.model import Event, Recording
 from imuswing.rough import rough_swings
 from imuswing.routine import Reader, Routine, calibration_of, first_routine
-from imuswing.sensors.motion import Prepared, turn_lost
+from imuswing.sensors.motion import Prepared
 from imuswing.settings import Settings
 from imuswing.swings.backwards import JUDGED, turned_backwards
 from imuswing.swings.corrections import apply_corrections, lost_warnings
@@ -50,7 +48,6 @@ from imuswing.swings.kind import match_notes
 from imuswing.swings.lead import leading_points
 from imuswing.vocabulary import (
     BLOCK,
-    CHEST,
     CLUB,
     CORRECTION,
     KIND_PRACTICE,
@@ -58,8 +55,8 @@ from imuswing.vocabulary import (
     LEAD_FOREARM,
     LEAD_HAND,
     SHOT,
-    LeadSide,
 )
+from imuswing.wrist import tie_swings, tied_swing
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -254,15 +251,6 @@ def placed_cut(cut: Cut, judged: Judged, settings: Settings, *, as_shot: bool = 
     )
 
 
-def tied_swing(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
-    """The swing's segments, forearm and hand on one heading where there is a tie."""
-    segments = dict(cut.segments)
-    if tie is not None:
-        segments[LEAD_FOREARM] = segments[LEAD_FOREARM].realigned(tie.forearm_error)
-        segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle).realigned(tie.hand_error)
-    return SwingMotion(segments=segments, moments=moments, tie=tie)
-
-
 def measure_cuts(
     recording: Recording, swings: Sequence[SwingMotion], judged: Sequence[Judged], settings: Settings
 ) -> list[tuple[dict[str, Any], dict[str, Any]]]:
@@ -294,75 +282,6 @@ def flags_of_all(prepared: Prepared, backwards: Sequence[str]) -> list[str]:
     """The flags that every swing of a recording has, for sensors that cannot be used."""
     left_out = [f"{point}_left_out" for point in prepared.left_out]
     return [*left_out, *(f"{point}_turns_backwards" for point in backwards)]
-
-
-def tie_swings(
-    oriented: Oriented,
-    calibration: Calibration,
-    cuts: Sequence[Cut],
-    placed: Sequence[Moments],
-    lead_side: LeadSide,
-    settings: Settings,
-) -> list[Tie | None]:
-    """For each swing the tie of the hand's heading to the forearm's; None where there is no wrist or no tie."""
-    addresses = np.array([moments.address for moments in placed])
-    lost = wrist_turn_lost(oriented, addresses).tolist()
-    wrists = [wrist_of(cut, moments, turn_lost=each) for cut, moments, each in zip(cuts, placed, lost, strict=True)]
-    swings = [wrist for wrist in wrists if wrist is not None]
-    arm = arm_errors(calibration)
-    if arm is None:
-        return [None] * len(cuts)
-    table = table_pose(oriented, calibration)
-    ties = iter(tie_headings(swings, table, arm, lead_side=lead_side, settings=settings.tie))
-    return [None if wrist is None else next(ties) for wrist in wrists]
-
-
-def wrist_turn_lost(oriented: Oriented, times: FloatArray) -> FloatArray:
-    """(T,) rad² at times (T,) s: `WristSwing.turn_lost` since the start of the motions."""
-    lost = np.zeros(len(times))
-    for point in (LEAD_FOREARM, LEAD_HAND):
-        if point in oriented.motions:
-            lost += turn_lost(oriented.motions[point], times)
-    return lost
-
-
-def wrist_of(cut: Cut, moments: Moments, *, turn_lost: float) -> WristSwing | None:
-    """What the tie needs of one swing; None without both sensors of the wrist and all their axes."""
-    forearm, hand = cut.segments.get(LEAD_FOREARM), cut.segments.get(LEAD_HAND)
-    if forearm is None or hand is None or not (all(forearm.axes_known) and all(hand.axes_known)):
-        return None
-    return WristSwing(
-        forearm=forearm,
-        hand=hand,
-        address=moments.address,
-        top=moments.top,
-        impact=moments.impact,
-        chest=cut.segments.get(CHEST),
-        turn_lost=turn_lost,
-    )
-
-
-def arm_errors(calibration: Calibration) -> FloatArray | None:
-    """(6, 6) rad², what the routine leaves open of the arm; None where it does not show both sensors' axes."""
-    forearm, hand = (calibration.alignments.get(point) for point in (LEAD_FOREARM, LEAD_HAND))
-    return None if forearm is None or hand is None else joint_covariance(forearm, hand)
-
-
-def table_pose(oriented: Oriented, calibration: Calibration) -> TablePose | None:
-    """Where this recording's own `table` step left forearm and hand; None without it."""
-    if calibration.table_interval is None:
-        return None
-    middle = 0.5 * sum(calibration.table_interval)
-    q = {}
-    for point in (LEAD_FOREARM, LEAD_HAND):
-        fitted = calibration.alignments.get(point)
-        if fitted is None:
-            return None
-        motion = oriented.motions[point]
-        index = int(np.clip(np.searchsorted(motion.time, middle), 0, len(motion.time) - 1))
-        q[point] = multiply(oriented.coarse[point][index], fitted.q_sensor_from_segment)
-    lost = float(wrist_turn_lost(oriented, np.array([middle]))[0])
-    return TablePose(q_forearm=q[LEAD_FOREARM], q_hand=q[LEAD_HAND], time=middle, turn_lost=lost)
 
 
 def _moment_columns(moments: Moments) -> dict[str, float]:

@@ -13,7 +13,6 @@ from imuswing.body.find_routine import FINDABLE
 from imuswing.body.tie import TablePose
 from imuswing.cutting import Oriented, orient
 from imuswing.errors import RecordingError
-from imuswing.lesson import table_pose
 from imuswing.live.buffer import Tail
 from imuswing.live.model import Session, recording_named
 from imuswing.live.settings import LiveSettings
@@ -24,6 +23,7 @@ from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.motion import SensorReport, turn_lost
 from imuswing.sensors.prepare import prepare
 from imuswing.vocabulary import CALIBRATION_STEPS, LEAD_FOREARM, LEAD_HAND
+from imuswing.wrist import table_pose
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -22,7 +22,7 @@ from imuswing.cutting import (
     without,
 )
 from imuswing.errors import RecordingError
-from imuswing.lesson import arm_errors, flags_of_all, measure_cuts, placed_cut, tied_swing, wrist_of
+from imuswing.lesson import flags_of_all, measure_cuts, placed_cut
 from imuswing.live.learn import HEADING_BACK_S, Frame, Heading, Known, alignment_changes, frame_of, recalibrated
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import FloatArray, inverse, multiply
@@ -36,6 +36,7 @@ from imuswing.swings.find import Candidate
 from imuswing.swings.judge import Sight, judge
 from imuswing.swings.lead import leading_points
 from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND, SHOT
+from imuswing.wrist import arm_errors, tied_swing, wrist_of
 
 RUN_IN_S = 3.0
 """The orientation filter's start is not compared with what was before."""
