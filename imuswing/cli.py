@@ -13,6 +13,7 @@ import sys
 import warnings
 from collections.abc import Sequence
 from difflib import get_close_matches
+from functools import partial
 from importlib import import_module
 from typing import NoReturn
 
@@ -74,7 +75,7 @@ def build_parser() -> _Parser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
-    in_code, warnings.formatwarning = warnings.formatwarning, _sentence
+    in_code, warnings.formatwarning = warnings.formatwarning, partial(_sentence, set())
     args = argparse.Namespace(command="")
     try:
         args, rest = build_parser().parse_known_args(arguments)
@@ -114,11 +115,16 @@ def _about_file(error: OSError, args: argparse.Namespace) -> str:
 
 
 def _sentence(
-    message: Warning | str, category: type[Warning], filename: str, lineno: int, line: str | None = None
+    told: set[str], message: Warning | str, category: type[Warning], filename: str, lineno: int, line: str | None = None
 ) -> str:
-    """A warning for users without the line of code that gave it; others keep it, since they are faults of ours."""
+    """A warning for users without the line of code that gave it; others keep it, since they are faults of ours.
+
+    told: what was said already; a command may read the same recording twice.
+    """
     if issubclass(category, UserWarning):
-        return f"{message}\n"
+        new = str(message) not in told
+        told.add(str(message))
+        return f"{message}\n" if new else ""
     return f"{filename}:{lineno}: {category.__name__}: {message}\n"
 
 

@@ -121,6 +121,7 @@ def test_outcome_block_and_kind_reach_the_table(small_dataset: Path, capsys: pyt
     assert errors_of(small_dataset) == []
 
 
+@pytest.mark.filterwarnings("ignore::imuswing.recording.read.RecordingWarning")
 def test_a_recording_without_events_can_be_marked(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What was found is kept as marked; what others wrote into the events file stays."""
     for path in small_dataset.rglob("*_events.*"):
@@ -277,3 +278,14 @@ def test_a_block_is_renamed_by_a_time_within_it(small_dataset: Path) -> None:
     assert main(["mark", str(small_dataset), "--rename", f"@{inside}=warm-up", "--intent", f"@{inside}=easy"]) == 0
     (row,) = [row for row in events_of(small_dataset) if row["block"] == "warm-up"]
     assert (row["onset"], row["intent"]) == (blocks[0]["onset"], "easy")
+
+
+def test_a_word_that_is_not_known_is_told_once_a_command(small_dataset: Path) -> None:
+    """The recording is read before and after a change."""
+    (events,) = small_dataset.glob("**/*_tracksys-chest_events.tsv")
+    columns = events.read_text().splitlines()[0].count("\t") + 1
+    events.write_text(events.read_text() + "\t".join(["1", "0", "gong", *["n/a"] * (columns - 3)]) + "\n")
+    command = [sys.executable, "-m", "imuswing", "mark", str(small_dataset), "--tap", "3"]
+    result = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
+    assert result.stderr.count("'gong'") == 1
+    assert "gong" in events.read_text()

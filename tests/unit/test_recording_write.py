@@ -196,6 +196,7 @@ def test_only_a_started_dataset_is_written_to(root: Path, tmp_path: Path) -> Non
         start_dataset(root, name="Again", description="x")
 
 
+@pytest.mark.filterwarnings("ignore::imuswing.recording.read.RecordingWarning")
 def test_events_are_changed_in_place_and_other_rows_stay(root: Path) -> None:
     (path,) = write_recording(make_recording(), root, acq_time=START)
     own = root / f"{STEM}tracksys-imu_events.tsv"
