@@ -36,7 +36,8 @@ from imuswing.orientation.quaternion import FloatArray
 from imuswing.parts import around, joined
 from imuswing.recording.model import Event, Recording
 from imuswing.rough import rough_swings
-from imuswing.routine import Reader, Routine, calibration_of, first_routine
+from imuswing.rounds import Round, rounds_of
+from imuswing.routine import Reader, calibration_of, first_routine
 from imuswing.sensors.motion import Prepared
 from imuswing.settings import Settings
 from imuswing.swings.backwards import JUDGED, turned_backwards
@@ -117,11 +118,13 @@ def analyze(
 class _Found:
     """What one part of a recording gives; nothing of it grows with the samples.
 
-    home: whether it holds the routine.  slips: of this part and those before.  backwards: points that turn backwards,
-    by this part and those before.  lost: corrections that fit nothing.
+    begin: of the part, s.  since: from when on its calibration counts, s.  home: whether it holds the routine.
+    slips: of this part and those before, by the same calibration.  backwards: points that turn backwards, by the same.
+    lost: corrections that fit nothing.
     """
 
     begin: float
+    since: float
     home: bool
     prepared: Prepared
     calibration: Calibration
@@ -146,33 +149,40 @@ class _SoFar:
 def _walk(recording: Recording, settings: Settings, step_s: float | None) -> Iterator[_Found]:
     """Part after part of a recording; one of ordinary length is one part."""
     reader = Reader(recording, settings)
-    shown, so_far, leads = first_routine(reader), _SoFar(), False
+    shown, leads = first_routine(reader), False
     if shown is not None and len(reader.parts) > 1:
         # Of the part that shows the routine no more is kept than that.
         shown = shown[0], replace(shown[1], motions=around(shown[1].motions, shown[1].steps, settings.parts))
+    rounds = [(each, _SoFar()) for each in rounds_of(shown[1], settings)] if shown is not None else []
     for k in range(len(reader.parts)):
         oriented = reader.oriented(k)
         if oriented is None or shown is None or not leading_points(oriented.motions):
             continue
         leads = True
-        routine = replace(shown[1], here=shown[1].here and k == shown[0])
-        found = _in_part(reader, k, oriented, routine, so_far, step_s)
+        found = []
+        for each, so_far in rounds:
+            if each.span.meets(reader.parts[k]):
+                routine = replace(each.routine, here=each.routine.here and k == shown[0])
+                found.append(_in_part(reader, k, oriented, replace(each, routine=routine), so_far, step_s))
         oriented = None
         reader.let_go()
-        yield found
+        yield from found
     if not leads:
         raise RecordingError(
             recording.source, "it has no sensor on chest, lead forearm or lead hand", "wear at least the chest sensor"
         )
 
 
-def _in_part(
-    reader: Reader, k: int, oriented: Oriented, routine: Routine, so_far: _SoFar, step_s: float | None
-) -> _Found:
-    """The swings of one part; step_s: of orientations, None for none."""
-    recording, part, settings = reader.seen(k), reader.parts[k], reader.settings
+def _in_part(reader: Reader, k: int, oriented: Oriented, own: Round, so_far: _SoFar, step_s: float | None) -> _Found:
+    """The swings of one part that a round of its calibration serves; step_s: of orientations, None for none."""
+    recording, routine, settings = reader.seen(k), own.routine, reader.settings
+    recording = recording.with_events(tuple(event for event in recording.events if own.span.holds(event.onset)))
     calibration = calibration_of(routine, oriented, settings, addresses=None)
-    candidates = [c for c in rough_swings(oriented, calibration, settings) if part.holds(c.back)]
+    candidates = [
+        c
+        for c in rough_swings(oriented, calibration, settings)
+        if reader.parts[k].holds(c.back) and own.span.holds(c.back)
+    ]
     so_far.ups = joined_rows(so_far.ups, address_ups(oriented, candidates))
     calibration = calibration_of(routine, oriented, settings, addresses=mean_directions(so_far.ups))
     alignments = with_leaders(calibration.alignments, oriented, candidates)
@@ -210,7 +220,8 @@ def _in_part(
         if step_s is not None:
             turned.append(dict(swing_orientations(swing, lead_side=recording.lead_side, step_s=step_s)))
     return _Found(
-        begin=part.begin,
+        begin=reader.parts[k].begin,
+        since=own.span.begin,
         home=routine.here,
         prepared=replace(oriented.prepared, motions={}),
         calibration=calibration,
@@ -228,11 +239,15 @@ def _quality(
 ) -> dict[str, Any]:
     from imuswing.quality import quality_record
 
-    prepared = joined(recording, [part.prepared for part in found], [part.begin for part in found])
-    calibration = next((part.calibration for part in found if part.home), found[0].calibration)
-    quality = quality_record(
-        recording, prepared, calibration, found[-1].slips, found[-1].backwards, rows, asdict(settings)
-    )
+    parts = {part.begin: part.prepared for part in found}
+    prepared = joined(recording, list(parts.values()), list(parts))
+    # The last part of each round knows of its slips, and the one that holds the routine how good it is.
+    rounds = {part.since: part for part in found}
+    told = (*reversed(found), *(part for part in found if part.home))
+    calibrations = dict(sorted({part.since: part.calibration for part in told}.items()))
+    slips = [each for part in rounds.values() for each in part.slips.items()]
+    backwards = sorted({point for part in rounds.values() for point in part.backwards})
+    quality = quality_record(recording, prepared, calibrations, slips, backwards, rows, asdict(settings))
     warnings = quality["recordings"][0]["warnings"]
     warnings += lost_warnings([event for part in found for event in part.lost])
     warnings += event_warnings(recording, [row["impact_s"] for row in rows], settings=settings.judge.kind)

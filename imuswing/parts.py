@@ -52,6 +52,10 @@ class Part:
         """Whether a time is this part's."""
         return self.begin <= time < self.end
 
+    def meets(self, other: Part) -> bool:
+        """Whether both hold some time."""
+        return max(self.begin, other.begin) < min(self.end, other.end)
+
 
 def parts_of(recording: Recording, settings: PartSettings) -> list[Part]:
     """One part for a recording of ordinary length, else some of about equal length."""

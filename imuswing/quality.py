@@ -23,13 +23,17 @@ from imuswing.vocabulary import CHEST, GRIP_POINTS, KIND_SHOT, LEAD_FOREARM, LEA
 def quality_record(
     recording: Recording,
     prepared: Prepared,
-    calibration: Calibration,
-    slips: Mapping[str, Slip],
+    calibrations: Mapping[float, Calibration],
+    slips: Sequence[tuple[str, Slip]],
     backwards: Sequence[str],
     rows: Sequence[Mapping[str, Any]],
     settings: Mapping[str, Any],
 ) -> dict[str, Any]:
-    """Plain data for `quality.json` and the report: one recording's entry under `recordings`."""
+    """Plain data for `quality.json` and the report: one recording's entry under `recordings`.
+
+    calibrations: by the time, s, from which on each counts, in order.
+    """
+    (_, calibration), *later = calibrations.items()
     warnings = [{"level": w.level, "text": w.text, "do": w.do} for w in prepared.warnings]
     for note in recording.notes:
         warnings.append({"level": "advice", "text": _by_name(note, recording), "do": "Check the recorder's export."})
@@ -39,7 +43,8 @@ def quality_record(
     warnings += [_backwards_warning(point) for point in backwards]
     left_out = {*prepared.left_out, *backwards}
     warnings += _calibration_warnings([p for p in recording.sensors if p not in left_out], calibration)
-    warnings += [slip_warning(point, slip) for point, slip in slips.items()]
+    warnings += [slip_warning(point, slip) for point, slip in slips]
+    warnings += [_anew_warning(since) for since, _ in later]
     # Who records the routine by itself, and says so, expects no swing.
     expected = recording.task != CALIBRATION_TASK or bool(recording.of_type(SHOT))
     if not rows and expected:
@@ -64,20 +69,8 @@ def quality_record(
         "worn": list(recording.sensors),
         "sensors": {point: _sensor(prepared, point) for point in prepared.reports},
         "calibration": {
-            "source": calibration.source,
-            "steps": {
-                name: {
-                    "found": step.found,
-                    "marked": step.marked,
-                    "residual_deg": None if step.residual is None else round(float(np.rad2deg(step.residual)), 2),
-                    "text": step.text,
-                }
-                for name, step in calibration.steps.items()
-            },
-            "axes_se_deg": {
-                point: [round(float(v), 2) for v in np.rad2deg(fitted.sd)]
-                for point, fitted in calibration.alignments.items()
-            },
+            **_calibration(calibration),
+            "anew": [{"since_s": round(since, 2), **_calibration(each)} for since, each in later],
         },
         "swings": {
             "found": len(rows),
@@ -107,6 +100,25 @@ def _sensor(prepared: Prepared, point: str) -> dict[str, Any]:
     return {**{name: _plain(value) for name, value in numbers.items()}, "clock": clock}
 
 
+def _calibration(calibration: Calibration) -> dict[str, Any]:
+    return {
+        "source": calibration.source,
+        "steps": {
+            name: {
+                "found": step.found,
+                "marked": step.marked,
+                "residual_deg": None if step.residual is None else round(float(np.rad2deg(step.residual)), 2),
+                "text": step.text,
+            }
+            for name, step in calibration.steps.items()
+        },
+        "axes_se_deg": {
+            point: [round(float(v), 2) for v in np.rad2deg(fitted.sd)]
+            for point, fitted in calibration.alignments.items()
+        },
+    }
+
+
 def _plain(value: Any) -> Any:
     """Numbers as JSON can hold them: a quantity that is not known is null, never NaN."""
     if isinstance(value, (tuple, list)):
@@ -131,6 +143,12 @@ def slip_warning(point: str, slip: Slip) -> dict[str, str]:
         f"swings after it are corrected and marked."
     )
     return {"level": "advice", "text": text, "do": "Tighten the strap and repeat the calibration routine."}
+
+
+def _anew_warning(since: float) -> dict[str, str]:
+    text = f"The routine was done anew at minute {since / 60.0:.1f}; from there on swings rest on that one."
+    do = "Read a difference between swings before and after it as one between two visits: the sensors sit anew."
+    return {"level": "advice", "text": text, "do": do}
 
 
 def _backwards_warning(point: str) -> dict[str, str]:

@@ -1,0 +1,65 @@
+"""A calibration routine that is repeated: each time it serves the swings after it.
+
+A strap that slipped is put on anew, and the routine done again, within one recording. The swings before rest on how the
+sensors sat until then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from imuswing.parts import Part
+from imuswing.recording.model import Event
+from imuswing.routine import Routine, contradict
+from imuswing.settings import Settings
+
+PAUSE_S = 60.0
+"""A step that is done again after so long without any step begins a new round; sooner, it puts the first try right
+(common practice, no source: a routine lasts a minute or two)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Round:
+    """The routine that serves the swings whose arm comes back within a span of time."""
+
+    span: Part
+    routine: Routine
+
+
+def rounds_of(routine: Routine, settings: Settings) -> list[Round]:
+    """The rounds of a routine in time order; the first serves what is before it as well.
+
+    A step that is not done again still counts, unless it contradicts those that are. Of an earlier recording's routine
+    the last round counts, as it is there.
+    """
+    groups = _groups(routine.steps)
+    if len(groups) < 2 or not routine.here:
+        return [Round(span=Part(), routine=routine)]
+    edges = [-np.inf, *(group[0].onset for group in groups[1:]), np.inf]
+    found: list[Round] = []
+    steps: Sequence[Event] = ()
+    for group, (begin, end) in zip(groups, pairwise(edges), strict=True):
+        anew = {step.trial_type for step in group}
+        kept = [step for step in steps if step.trial_type not in anew]
+        steps = [*kept, *group]
+        if kept and contradict(routine.motions, steps, routine.lead_side, settings):
+            steps = group
+        found.append(Round(span=Part(begin=begin, end=end), routine=replace(routine, steps=steps)))
+    return found
+
+
+def _groups(steps: Sequence[Event]) -> list[list[Event]]:
+    """The steps of each round."""
+    groups: list[list[Event]] = []
+    end = -np.inf
+    for step in sorted(steps, key=lambda step: step.onset):
+        known = {other.trial_type for group in groups for other in group}
+        if not groups or (step.onset - end > PAUSE_S and step.trial_type in known):
+            groups.append([])
+        groups[-1].append(step)
+        end = max(end, step.end)
+    return groups
