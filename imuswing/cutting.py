@@ -74,7 +74,7 @@ class Cut:
 def orient(prepared: Prepared) -> Oriented:
     """Each sensor's orientation over the whole recording."""
     coarse = {
-        point: coarse_orientation(motion.increments, motion.acc, rate=motion.rate)
+        point: coarse_orientation(motion.increments, motion.acc, rate=motion.rate, unusable=motion.unusable)
         for point, motion in prepared.motions.items()
     }
     return Oriented(prepared=prepared, coarse=coarse)

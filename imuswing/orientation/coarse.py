@@ -13,7 +13,8 @@ import numpy as np
 
 from imuswing.orientation.filters import estimate_quaternions
 from imuswing.orientation.quaternion import FloatArray, exp, inverse, log, multiply, rotate
-from imuswing.recording.model import IntArray
+from imuswing.recording.model import BoolArray, IntArray
+from imuswing.sensors.columns import runs
 
 COARSE_HZ = 50.0
 """The filter runs at about this rate, never faster than the data: it averages accelerations over three seconds. Tilt is
@@ -21,6 +22,11 @@ as at 100 Hz and the heading of hand against forearm drifts by a tenth more from
 less of fast turns in its search for a bias: root mean square 0.42° for 0.38° (`realistic`, 12 simulated lessons at
 200 Hz) and 1.12° for 1.07° (`hard`); at 33 Hz 0.46° and 1.17°. What is measured of a wrist does not show it: joints and
 poses tie the headings of each swing (`body.tie`)."""
+
+LONG_LOST_S = 1.0
+"""A filled gap that is no longer is no rest to the filter, which looks for 1.5 s of it (VQF's default)."""
+LEAST_S = 2.0
+"""Of less than this between two long gaps the filter tells little; the increments are followed instead."""
 
 CHUNK_STEPS = 4096
 """So many steps are worked on at a time, so that intermediate arrays stay in the processor's cache."""
@@ -51,11 +57,18 @@ class CoarseOrientation:
         return replace(self, q=multiply(exp(np.array([0.0, 0.0, angle])), self.q))
 
 
-def coarse_orientation(increments: FloatArray, acc: FloatArray, *, rate: float) -> CoarseOrientation:
-    """Orientation of increments (N, 3) rad and acc (N, 3) m/s², finite, at `rate` Hz, by `vqf_offline`."""
+def coarse_orientation(
+    increments: FloatArray, acc: FloatArray, *, rate: float, unusable: BoolArray | None = None
+) -> CoarseOrientation:
+    """Orientation of increments (N, 3) rad and acc (N, 3) m/s², finite, at `rate` Hz, by `vqf_offline`.
+
+    unusable: (N,) what stands there is made up. Through a long stretch of it the increments are followed, and what lies
+    before it and after is filtered apart: to the filter a filled gap is a rest, at which it would learn a wrong bias.
+    """
     size = max(int(rate / COARSE_HZ + 0.1), 1)
+    lost = unusable[::size] if unusable is not None else np.zeros(len(increments[::size]), np.bool_)
     if size == 1:
-        q = estimate_quaternions(increments * rate, acc, rate=rate)
+        q = _filtered(increments * rate, acc, lost, rate=rate)
         return CoarseOrientation(size=1, q=q, increments=increments)
     steps = (len(increments) - 1) // size
     gyr, mean = np.zeros((steps + 1, 3)), np.empty((steps + 1, 3))
@@ -65,7 +78,41 @@ def coarse_orientation(increments: FloatArray, acc: FloatArray, *, rate: float) 
         part, rows = slice(1 + first * size, 1 + last * size), slice(1 + first, 1 + last)
         turned, mean[rows] = _steps(increments[part], acc[part], size)
         gyr[rows] = turned * (rate / size)
-    return CoarseOrientation(size=size, q=estimate_quaternions(gyr, mean, rate=rate / size), increments=increments)
+    q = _filtered(gyr, mean, lost[: steps + 1], rate=rate / size)
+    return CoarseOrientation(size=size, q=q, increments=increments)
+
+
+def _filtered(gyr: FloatArray, acc: FloatArray, lost: BoolArray, *, rate: float) -> FloatArray:
+    """(K, 4) by the filter, apart on either side of long lost stretches, of one heading as far as these tell it."""
+    spans = _spans(lost, rate)
+    if len(spans) <= 1:
+        return estimate_quaternions(gyr, acc, rate=rate)
+    turns = exp(gyr / rate)
+    q = np.empty((len(gyr), 4))
+    end = 0
+    for first, last in spans:
+        own = gyr[first:last].copy()
+        own[0] = 0.0  # it leads here from what was lost
+        q[first:last] = estimate_quaternions(own, acc[first:last], rate=rate)
+        if end:
+            for k in range(end, first):
+                q[k] = multiply(q[k - 1], turns[k])
+            difference = multiply(multiply(q[first - 1], turns[first]), inverse(q[first]))
+            heading = 2.0 * np.arctan2(difference[3], difference[0])
+            q[first:last] = multiply(exp(np.array([0.0, 0.0, heading])), q[first:last])
+        end = last
+    return q
+
+
+def _spans(lost: BoolArray, rate: float) -> list[tuple[int, int]]:
+    """[first, last) of what lies between long lost stretches; the first and the last go to the ends."""
+    first, last = runs(lost)
+    long = last - first > LONG_LOST_S * rate
+    edges = [0, *np.stack((first[long], last[long]), axis=1).ravel().tolist(), len(lost)]
+    spans = [(begin, end) for begin, end in zip(edges[::2], edges[1::2], strict=True) if end - begin > rate * LEAST_S]
+    if spans:
+        spans[0], spans[-1] = (0, spans[0][1]), (spans[-1][0], len(lost))
+    return spans
 
 
 def _steps(increments: FloatArray, acc: FloatArray, size: int) -> tuple[FloatArray, FloatArray]:

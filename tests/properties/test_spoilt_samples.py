@@ -203,3 +203,22 @@ def test_a_top_among_lost_samples_may_be_anywhere_among_them() -> None:
     assert np.all(found["top_s_se"] > 0.9 * 0.1 / np.sqrt(12.0))
     assert np.all(found["top_s_se"] < 1.2 * np.hypot(0.11 / np.sqrt(12.0), unspoilt()["top_s_se"]))
     assert np.all(np.abs(found["top_s"] - unspoilt()["top_s"]) < 1.96 * found["top_s_se"])
+
+
+def test_a_pause_of_the_recording_costs_the_wrist_nothing() -> None:
+    # The same lesson twice, half a minute apart. A filled gap is the calmest rest of all: were it taken for one, its
+    # rate would pass for the gyroscopes' bias, and headings drift apart for a minute before and after.
+    recording = lesson()[0]
+    reports = prepare(recording).reports
+    later = max(float(stream.time[-1]) for stream in recording.sensors.values()) + 30.0
+    sensors = {}
+    for point, stream in recording.sensors.items():
+        on_own_clock = later / (1.0 + 1e-6 * reports[point].clock_drift_ppm)
+        time = np.concatenate((stream.time, stream.time + on_own_clock))
+        sensors[point] = replace(stream, time=time, gyr=np.tile(stream.gyr, (2, 1)), acc=np.tile(stream.acc, (2, 1)))
+    moved = tuple(replace(event, onset=event.onset + later) for event in recording.events)
+    found = analyze(replace(recording, sensors=sensors, events=(*recording.events, *moved))).swings
+    count = len(unspoilt())
+    assert len(found) == 2 * count
+    for half in (found.iloc[:count], found.iloc[count:].reset_index(drop=True)):
+        assert_alike(half, (*ARM, *CHEST, *WRIST), share=0.7)

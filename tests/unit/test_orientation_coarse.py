@@ -55,3 +55,20 @@ def test_any_shape_of_index_is_answered_and_the_last_sample_is_there() -> None:
     np.testing.assert_array_equal(coarse[index][1, 1], coarse[count - 2])
     with pytest.raises(IndexError):
         coarse[count + 3]
+
+
+@pytest.mark.parametrize("rate", [50.0, 200.0])
+def test_a_filled_gap_is_no_rest(rate: float) -> None:
+    # By hand: a gyroscope with a bias of 0.5 °/s lies flat and rests, turns to and fro about the vertical, is lost for
+    # 20 s, turns again and rests. The rests tell the bias; the gap's zeros would tell that there is none.
+    time = np.arange(0.0, 60.0, 1.0 / rate)
+    there, moves = (time < 20.0) | (time >= 40.0), (time > 8.0) & (time < 52.0)
+    turning = np.where(moves & there, np.radians(30.0) * np.cos(2.0 * np.pi * 2.0 * time), 0.0)
+    increments = np.zeros((len(time), 3))
+    increments[1:, 2] = (turning + np.where(there, np.radians(0.5), 0.0))[1:] / rate
+    acc = np.tile([0.0, 0.0, 9.81], (len(time), 1))
+    coarse = coarse_orientation(increments, acc, rate=rate, unusable=~there)
+    q = coarse[np.arange(len(time))]
+    heading = np.unwrap(2.0 * np.arctan2(q[:, 3], q[:, 0])) - np.cumsum(turning) / rate
+    for stretch in (time < 20.0, time > 40.0):
+        assert np.ptp(heading[stretch]) < np.radians(1.0)
