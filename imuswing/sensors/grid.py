@@ -62,6 +62,12 @@ class Grid:
         return out
 
 
+def _rate(interval: float) -> float:
+    """Hz of an interval, s. Rounded, far below what any clock keeps: whole numbers of samples are cut off from it, and
+    the last digits depend on how many threads the linear algebra runs on."""
+    return round(1.0 / interval, 9)
+
+
 def even_grid(time: FloatArray, *, nominal_rate: float) -> Grid:
     """The even grid that times (rows,) in s, increasing, lie on but for jitter and missing rows."""
     rows = len(time)
@@ -77,10 +83,10 @@ def even_grid(time: FloatArray, *, nominal_rate: float) -> Grid:
     start = float(time.mean() - index.mean() * interval)
     count = int(index[-1]) + 1
     if np.max(np.abs(late)) < EVEN:
-        return Grid(start=start, rate=1.0 / interval, count=count, index=index, late=None)
+        return Grid(start=start, rate=_rate(interval), count=count, index=index, late=None)
     on_grid = np.zeros(count)
     on_grid[index] = late
-    return Grid(start=start, rate=1.0 / interval, count=count, index=index, late=on_grid)
+    return Grid(start=start, rate=_rate(interval), count=count, index=index, late=on_grid)
 
 
 def _rows_to_samples(time: FloatArray) -> IntArray:

@@ -20,7 +20,18 @@ SHARED_WITH_ALL = {"errors", "vocabulary", "__init__"}
 """Modules that every folder may import; they import nothing of the package but each other."""
 TOOLS = {"sensors": {"orientation.quaternion"}}
 """Quaternion arrays are pure mathematics: the one thing that an earlier step takes from a later one."""
-JOINS_THE_CHAIN = {"cutting", "lesson", "parts", "quality", "results", "rough", "rounds", "routine", "settings", "wrist"}
+JOINS_THE_CHAIN = {
+    "cutting",
+    "lesson",
+    "parts",
+    "quality",
+    "results",
+    "rough",
+    "rounds",
+    "routine",
+    "settings",
+    "wrist",
+}
 AROUND = {
     "simulate",
     "formats",

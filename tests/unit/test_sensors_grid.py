@@ -113,3 +113,13 @@ def test_very_few_rows(count: int) -> None:
     grid = even_grid(np.arange(count) / RATE, nominal_rate=RATE)
     assert grid.count == count
     assert grid.place(np.zeros((count, 3))).shape == (count, 3)
+
+
+@pytest.mark.parametrize("rate", [50.0, 100.0, 128.0, 200.0, 400.0])
+def test_an_even_rate_is_exact_whatever_the_last_digits_of_the_times_are(rate: float) -> None:
+    # Sums in another order move a mean's last digits; a rest of so many samples must not be a sample longer for it.
+    rng = np.random.default_rng(3)
+    for count in (1000, 20011, 30000):
+        time = np.arange(count) / rate + 17.0
+        time += rng.normal(size=count) * 1e-12
+        assert even_grid(time, nominal_rate=rate).rate == rate
