@@ -299,6 +299,17 @@ def test_a_student_is_not_told_to_play_more_shots_than_anybody_would() -> None:
     assert "more shots alone will not show it" in verdict_told("cannot_tell", 41, ENGLISH)
 
 
+@pytest.mark.parametrize(
+    ("language", "wrong", "told"),
+    [("en", "something has changed", "one does so by chance"), ("de", "hat sich etwas geändert", "eines durch Zufall")],
+)
+def test_a_band_clear_of_the_first_mean_is_not_said_to_be_a_change(language: str, wrong: str, told: str) -> None:
+    """An interval of 95 % leaves out the truth once in twenty by its definition; the verdict is corrected for that."""
+    text = words(render_progress(two_visits(), texts=load_texts(language)))
+    assert wrong not in text
+    assert told in text
+
+
 def test_the_progress_table_counts_all_shots_and_tells_the_last_ones_of_a_goal() -> None:
     results = results_of(
         visit("01", lesson_tables((MIX * 2)[:12], practice=0)), visit("02", lesson_tables((MIX * 2)[:14], practice=0))
