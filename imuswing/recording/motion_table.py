@@ -15,7 +15,8 @@ import pyarrow.csv
 
 from imuswing.errors import RecordingError
 from imuswing.recording.channels import Channels
-from imuswing.recording.layout import check_is_file
+from imuswing.recording.events import events_path
+from imuswing.recording.layout import check_is_file, motion_files
 from imuswing.recording.model import FloatArray
 from imuswing.recording.tables import NOT_AVAILABLE, decode
 
@@ -165,7 +166,7 @@ def _explain(path: Path, channels: Channels, technical: str) -> RecordingError:
     while lines and not lines[-1].strip():
         lines.pop()
     if not lines:
-        return RecordingError(path, "is empty", "record again, or delete the files of this recording")
+        return RecordingError(path, "is empty", f"record again, or {_without(path)}")
     cells = lines[0].split("\t")
     count = len(channels.names)
     if len(cells) == count and all(_looks_like_a_name(cell) for cell in cells):
@@ -186,6 +187,14 @@ def _explain(path: Path, channels: Channels, technical: str) -> RecordingError:
             if problem is not None:
                 return RecordingError(path, *problem)
     return RecordingError(path, f"cannot be read as a table of numbers ({technical})", "check its last lines")
+
+
+def _without(path: Path) -> str:
+    """How to go on without a motion table that holds nothing."""
+    if len(motion_files(path)) == 1:
+        return "delete the files of this recording"
+    marks = ", without the marks in its events file" if events_path(path).is_file() else ""
+    return f"delete the files {path.name.removesuffix('motion.tsv')}*: the recording's other sensors are usable{marks}"
 
 
 def _looks_like_a_name(cell: str) -> bool:

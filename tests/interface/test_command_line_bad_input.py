@@ -189,6 +189,21 @@ def test_an_unusable_recording(
     assert message in capsys.readouterr().out
 
 
+def test_an_empty_file_costs_its_own_sensor_only_where_the_advice_is_followed(
+    small_dataset: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = motion(small_dataset, HAND)
+    path.write_text("")
+    assert main(["analyze", str(small_dataset), "--out", str(tmp_path / "results")]) == 1
+    advised = re.search(r"delete the files (\S+\*): the recording's other sensors are usable", capsys.readouterr().err)
+    assert advised
+    for file in path.parent.glob(advised[1]):
+        file.unlink()
+    swings, quality = analyze(small_dataset, tmp_path / "results")
+    assert quality["worn"] == ["chest", "lead_forearm"]
+    assert len(swings)
+
+
 def analyze(root: Path, out: Path) -> tuple[pd.DataFrame, dict[str, object]]:
     assert main(["analyze", str(root), "--out", str(out)]) == 0
     quality = json.loads((out / "quality.json").read_text())["recordings"][0]
