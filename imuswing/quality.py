@@ -10,14 +10,26 @@ from typing import Any
 import numpy as np
 
 import imuswing
-from imuswing.body.calibrate import FITS_DEG, FOUND_IN_DATA, Calibration
+from imuswing.body.calibrate import ARM_POINTS, FITS_DEG, FOUND_IN_DATA, NEEDED_BY, Calibration
 from imuswing.body.slip import Slip
 from imuswing.recording.find import CALIBRATION_TASK
 from imuswing.recording.model import Recording
 from imuswing.routine import CONTRADICTED, MOST_APART
 from imuswing.sensors.motion import Prepared
 from imuswing.swings.event_doubts import CHECK
-from imuswing.vocabulary import CHEST, GRIP_POINTS, KIND_SHOT, LEAD_FOREARM, LEAD_HAND, SHOT
+from imuswing.vocabulary import (
+    BOW,
+    CHEST,
+    FOREARM_ROLL,
+    GRIP_POINTS,
+    KIND_SHOT,
+    LEAD_FOREARM,
+    LEAD_HAND,
+    SHOT,
+    TABLE,
+    TRUNK_POINTS,
+    WRIST_BEND,
+)
 
 
 def quality_record(
@@ -195,6 +207,24 @@ def _calibration_warnings(worn: Sequence[str], calibration: Calibration) -> list
                 "How the lead forearm sensor is turned about the arm is not known: the wrist's measures are left out."
             )
         warnings.append({"level": "problem", "text": text, "do": redo})
+    lacking = _lacking_steps(worn, calibration)
+    if lacking:
+        told = ", ".join(step.replace("_", " ") for step in lacking)
+        cost = (
+            "the trunk's angles are"
+            if lacking == [BOW]
+            else "the wrist's angles are"
+            if BOW not in lacking
+            else "the angles of trunk and wrist are"
+        )
+        text = f"Of these calibration steps nothing could be used: {told}. Without them {cost} less exact."
+        do = (  # a step marked here would count instead of another recording's routine, not with it
+            "Check their marks, or do them before the student goes home, even after the last swing, and mark them."
+            if calibration.spans
+            else "Check their marks there, or do and mark the whole routine within this recording before the student "
+            "goes home."
+        )
+        warnings.append({"level": "advice", "text": text, "do": do})
     for name, step in calibration.steps.items():
         if step.found and step.residual is not None and step.residual > np.deg2rad(FITS_DEG):
             warnings.append(
@@ -206,3 +236,15 @@ def _calibration_warnings(worn: Sequence[str], calibration: Calibration) -> list
                 }
             )
     return warnings
+
+
+def _lacking_steps(worn: Sequence[str], calibration: Calibration) -> list[str]:
+    """Steps that would make measures of worn sensors more exact, and gave nothing.
+
+    The arm's steps serve the wrist, which takes both of its sensors. Sensors without known axes are told by themselves.
+    """
+    known = {p: fitted for p in worn if (fitted := calibration.alignments.get(p)) is not None and fitted.whole}
+    wanted = [BOW] if any(point in known for point in TRUNK_POINTS) else []
+    if all(point in known for point in ARM_POINTS):
+        wanted += [TABLE, WRIST_BEND, FOREARM_ROLL]
+    return [s for s in wanted if not any(s in known[point].residuals for point in NEEDED_BY[s] if point in known)]

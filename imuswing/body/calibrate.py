@@ -8,7 +8,7 @@ safer than by the first movement.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -48,6 +48,15 @@ LEAST_HANGING, LEAST_ALIKE = float(np.cos(np.deg2rad(25.0))), float(np.cos(np.de
 that is farther from as it is at address (common practice, no source)."""
 FITS_DEG = 8.0
 """A step that does not fit the others to this is to be done again (common practice, no source)."""
+NEEDED_BY = {
+    STAND: (*TRUNK_POINTS, *ARM_POINTS, LEAD_UPPER_ARM),
+    BOW: TRUNK_POINTS,
+    TABLE: ARM_POINTS,
+    WRIST_BEND: (LEAD_HAND,),
+    FOREARM_ROLL: (LEAD_FOREARM,),
+    CLUB_HANG: (CLUB,),
+}
+"""The tracked points whose axes each step is done for."""
 FOUND_IN_DATA = "found in the data"
 """The note of an event that nobody marked."""
 MOST_BETWEEN_S = 3.0
@@ -130,7 +139,7 @@ def calibrate(
             alignments[point] = fitted
     return Calibration(
         alignments=with_own_care(alignments),
-        steps=_step_results(events, readings, alignments),
+        steps=_step_results(events, readings, alignments, worn=motions),
         table_interval=_table_interval(readings),
         spans=tuple(step_interval(event) for event in events if event.trial_type in CALIBRATION_STEPS),
     )
@@ -346,12 +355,14 @@ def _table_interval(readings: Readings) -> tuple[float, float] | None:
 
 
 def _step_results(
-    events: Sequence[Event], readings: Readings, alignments: Mapping[str, Alignment]
+    events: Sequence[Event], readings: Readings, alignments: Mapping[str, Alignment], worn: Collection[str]
 ) -> dict[str, StepResult]:
     marked = {event.trial_type: event.note != FOUND_IN_DATA for event in events}
     served = {key[0] for key in (*readings.still, *readings.turning)}
     results = {}
     for step in CALIBRATION_STEPS:
+        if step == CLUB_HANG and CLUB not in worn and step not in marked:
+            continue
         misfits = [a.residuals[step] for a in alignments.values() if step in a.residuals]
         residual = max(misfits) if misfits else None
         how = "" if marked.get(step, True) else "found in the data; "
@@ -359,6 +370,8 @@ def _step_results(
             text = "neither marked nor found in the data"
         elif step not in served:
             text = "marked, but the movement or the stillness was not found there"
+        elif residual is None and any(point in worn for point in NEEDED_BY[step]):
+            text = f"{how or 'found, '}but nothing of it could be used"
         elif residual is None:
             text = f"{how or 'found, '}not needed by the sensors worn"
         elif (off_deg := float(np.rad2deg(residual))) > FITS_DEG:
