@@ -212,9 +212,12 @@ def _measured(
     ahead = _after(axis, top, own, reach + through)
     distance = great_circle(ahead, address[:, None])
     arc = distance[:, 0]
-    nearest = _first_return(distance[:, :reach], arc)
+    known = np.isfinite(distance)
+    # What is lost later than the way on after the return is no matter.
+    until = np.where(known.all(axis=1), reach + through, np.argmin(known, axis=1))
+    nearest = _first_return(np.where(known, distance, np.pi)[:, :reach], arc)
     miss = distance[np.arange(len(top)), nearest]
-    ok = np.isfinite(distance).all(axis=1) & _comes_back(arc, miss, settings)
+    ok = (until >= np.minimum(nearest + through, own)) & _comes_back(arc, miss, settings)
     found = []
     for k in np.flatnonzero(ok).tolist():  # few of all movements
         onward = ahead[k, nearest[k] : min(int(nearest[k]) + through, int(own[k]))]

@@ -22,6 +22,9 @@ from imuswing.vocabulary import LEAD_FOREARM
 LEAST_SHOTS = 3
 """Clear shots that tell where a session's impacts lie (common practice, no source)."""
 
+SAME_RETURN_S = 0.1
+"""Segments of one arm come back within so much of each other (common practice, no source)."""
+
 FOREARM_LAG_S = 0.010
 """Impact after the forearm's return to its address direction, s: about what 4° take at 7 rad/s (an assumption)."""
 
@@ -164,12 +167,15 @@ def _impacts(
     lags = [np.nan] * len(sights)
     for lead in dict.fromkeys(sight.candidate.lead for sight in sights):
         arms = {k: arm for k, sight in enumerate(sights) if (arm := sight.arm_of(lead)) is not None}
-        those = list(arms)
-        own = np.array([sights[k].candidate.lead == lead for k in those])
-        back = [
-            backs[k] if mine else return_to_address(arms[k], sights[k].candidate)
-            for k, mine in zip(those, own.tolist(), strict=True)
-        ]
+        returns = {k: backs[k] for k in arms if sights[k].candidate.lead == lead}
+        own = list(returns)
+        for k in arms.keys() - returns.keys():
+            # A hand that bends to and fro by itself comes back at any time.
+            at = return_to_address(arms[k], sights[k].candidate)
+            if abs(at - backs[k]) < SAME_RETURN_S:
+                returns[k] = at
+        those = sorted(returns)
+        back = [returns[k] for k in those]
         placed = place_impacts(
             [curves[k] for k in those],
             back,
@@ -181,8 +187,9 @@ def _impacts(
             settings=settings.impact,
         )
         lag = _lag(placed, back, chance[those], settings)
-        for k in np.flatnonzero(own).tolist():
-            impacts[those[k]], lags[those[k]] = on_common_clock(placed[k], sights[those[k]].windows), lag
+        for k, impact in zip(those, placed, strict=True):
+            if k in own:
+                impacts[k], lags[k] = on_common_clock(impact, sights[k].windows), lag
     return impacts, lags
 
 

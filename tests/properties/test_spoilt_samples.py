@@ -164,6 +164,14 @@ def test_a_swing_that_the_hand_stands_in_for_learns_its_impact_from_the_others()
     assert found["impact_s_se"][3] < 1.5 * unspoilt()["impact_s_se"][3]
 
 
+def test_a_gap_soon_after_a_swing_takes_nothing_from_it() -> None:
+    middle = 0.5 * float(unspoilt()["finish_s"][3] + unspoilt()["takeaway_s"][4])
+    found = with_change(("lead_forearm",), gone(middle - 1.5, middle + 1.5))
+    assert len(found) == len(unspoilt())
+    assert not [flag for flags in found["flags"] for flag in flags if flag == "events_from_hand"]
+    assert_alike(found, (*MOMENTS, *ARM, *CHEST, *WRIST), share=0.7)
+
+
 def test_a_forearm_whose_battery_gives_out_loses_no_swing() -> None:
     recording = lesson()[0]
     stream = recording.sensors["lead_forearm"]
