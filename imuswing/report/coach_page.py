@@ -94,7 +94,7 @@ def render_coach(
         relations_section(results, several, texts),
         notes_section(view, recordings, texts),
         section("quality", texts("quality.title"), quality_section(results.quality, recordings, names, texts)),
-        section("cautions", texts("cautions.title"), cautions_section(texts)),
+        section("cautions", texts("cautions.title"), cautions_section(limits, texts)),
         section("words", texts("words.title"), words_section(limits, texts)),
     ]
     who = next((label for recording in recordings if (label := recording.labels["participant"])), "–")

@@ -13,7 +13,7 @@ from imuswing.report.said import said
 from imuswing.report.shapes import Limits
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
-from imuswing.report.wording import error_text, flag_text, meaning_of, table_text, verdict_text
+from imuswing.report.wording import error_text, flag_text, limit_shares, meaning_of, table_text, verdict_text
 
 MAIN_COLUMNS: Final = (
     "chest_continuity",
@@ -289,7 +289,7 @@ def _meaning(measure: Measure, texts: Texts) -> str:
     return f"{definition} ({sign})" if sign else definition
 
 
-def cautions_section(texts: Texts) -> Html:
+def cautions_section(limits: Limits, texts: Texts) -> Html:
     """What a reader must know before acting on the page."""
     names = ("device", "pain", "warm", "space", "teacher", "optical", "limits")
-    return tag("ul", [tag("li", texts(f"cautions.{name}")) for name in names])
+    return tag("ul", [tag("li", texts(f"cautions.{name}", **limit_shares(limits, texts))) for name in names])

@@ -118,7 +118,7 @@ def _main(
         each("backswing", [backswing_section(recording, texts) for recording in recordings]),
         section("table", texts("table.title"), swing_table(recordings, names, texts)),
         section("quality", texts("quality.title"), quality_section(quality, recordings, names, texts)),
-        section("cautions", texts("cautions.title"), cautions_section(texts)),
+        section("cautions", texts("cautions.title"), cautions_section(limits, texts)),
         section("words", texts("words.title"), words_section(limits, texts)),
     ]
 

@@ -18,6 +18,7 @@ from imuswing.report.markup import Child, Html, tag
 from imuswing.report.pictures import hatches
 from imuswing.report.plan_view import GoalView, PlanView, goal_count, plan_view
 from imuswing.report.progress_picture import is_drill, trend_of, trend_picture
+from imuswing.report.shapes import limits_from
 from imuswing.report.student_parts import stage_name
 from imuswing.report.terms import plain
 from imuswing.report.texts import ENGLISH, Texts
@@ -46,7 +47,7 @@ def render_progress(
         names = [stage_name(stage, by, texts) for stage in change.stages]
         parts = [_measure_section(name, change, names, view, texts) for name in measures]
         parts += [_shot_section(change, names, texts), _others(change, measures, texts)]
-    parts.append(section("cautions", texts("cautions.title"), cautions_section(texts)))
+    parts.append(section("cautions", texts("cautions.title"), cautions_section(limits_from(results.quality), texts)))
     body = [
         tag("a", texts("page.skip"), href="#answer", class_="skip"),
         hatches(),

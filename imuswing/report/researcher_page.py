@@ -20,6 +20,7 @@ from imuswing.report.researcher_parts import (
     task_name,
 )
 from imuswing.report.said import said
+from imuswing.report.shapes import limits_from
 from imuswing.report.texts import ENGLISH, Texts
 from imuswing.report.wording import flag_text
 
@@ -47,7 +48,7 @@ def render_researcher(dataset: Dataset, *, blocks: Sequence[str] = (), texts: Te
             section("quality", texts("researcher.quality"), quality_parts(quality, dataset.failures, texts)),
             section("flags", texts("researcher.flags"), _flags(flag_counts(dataset.swings), dataset, texts)),
             section("method", texts("researcher.method"), _method(dataset.quality, texts)),
-            section("cautions", texts("cautions.title"), cautions_section(texts)),
+            section("cautions", texts("cautions.title"), cautions_section(limits_from(dataset.quality), texts)),
         ),
         tag("footer", tag("p", texts("researcher.privacy"), class_="small")),
     ]

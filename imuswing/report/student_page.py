@@ -64,7 +64,7 @@ def render_student(
         best_part(lesson, texts),
         tasks_section(lesson.plan, texts),
         next_test_section(lesson, texts),
-        section("cautions", texts("cautions.title"), cautions_section(texts)),
+        section("cautions", texts("cautions.title"), cautions_section(lesson.limits, texts)),
     ]
     body = [
         tag("a", texts("page.skip"), href="#answer", class_="skip"),

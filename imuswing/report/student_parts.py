@@ -20,7 +20,7 @@ from imuswing.report.student_pictures import best_picture, big_hill, wrist_pictu
 from imuswing.report.terms import plain, rich
 from imuswing.report.texts import Texts
 from imuswing.report.views import SwingView
-from imuswing.report.wording import goal_text, is_close_call, plain_text, se_text, verdict_text
+from imuswing.report.wording import goal_text, is_close_call, limit_shares, plain_text, se_text, verdict_text
 
 MOST_MORE = 40
 """More shots than this are no advice for a student (common practice, no source)."""
@@ -153,6 +153,7 @@ def chest_pictures(lesson: Lesson, texts: Texts) -> Html:
         tag("div", panels, class_="panels"),
         tag("ul", legend, class_="legend"),
         tag("ul", tag("li", texts("student.key_marks")), marks, class_="legend"),
+        tag("p", texts("student.chest_limits", **limit_shares(lesson.limits, texts)), class_="quiet small"),
     )
 
 

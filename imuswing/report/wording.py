@@ -7,6 +7,7 @@ from typing import Final
 
 from imuswing.measures.dictionary import BY_NAME, Measure
 from imuswing.report.plan_view import GoalView
+from imuswing.report.shapes import Limits
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
 from imuswing.vocabulary import GRIP_POINTS
@@ -170,6 +171,12 @@ def plain_text(measure: Measure, value: float, texts: Texts) -> str:
     side = "zero" if float(f"{value:.{measure.decimals}f}") == 0.0 else "negative" if value < 0 else "positive"
     key = f"plain_value.{side}_{meaning}"
     return texts(key, value=size) if key in texts.entries else signed_text(measure, value, texts)
+
+
+def limit_shares(limits: Limits, texts: Texts) -> dict[str, str]:
+    """The limits of the verdicts in per cent of the chest's fastest turn, by their names in the texts."""
+    known = {"turning": limits.turning, "stalled": limits.stalled}
+    return {name: texts("card.share", value=texts.number(100.0 * value)) for name, value in known.items()}
 
 
 def se_text(values: Mapping[str, float | None], name: str, texts: Texts) -> str:

@@ -310,6 +310,20 @@ def test_a_band_clear_of_the_first_mean_is_not_said_to_be_a_change(language: str
     assert told in text
 
 
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_limits_of_the_verdicts_are_those_of_the_recordings_settings(language: str) -> None:
+    """Limits other than the usual, 0.65 and 0.3, in per cent: once with the picture, once as a caution."""
+    swings, curves, quality = lesson_tables(practice=0)
+    quality["recordings"][0]["settings"] = {"rates": {"turning_from": 0.65, "slowing_from": 0.3}}
+    text = words(render_student(results_of((swings, curves, quality)), texts=load_texts(language)))
+    chest, cautions = {
+        "en": ("keeps 65 % or more of its fastest turn kept turning. From 30 %", "(65 % and 30 % of the chest's fastest turn)"),
+        "de": ("Behält die Brust 65 % oder mehr ihres größten Tempos", "(65 % und 30 % des größten Drehtempos der Brust)"),
+    }[language]
+    assert text.count(chest) == 1
+    assert text.count(cautions) == 1
+
+
 def test_the_progress_table_counts_all_shots_and_tells_the_last_ones_of_a_goal() -> None:
     results = results_of(
         visit("01", lesson_tables((MIX * 2)[:12], practice=0)), visit("02", lesson_tables((MIX * 2)[:14], practice=0))
