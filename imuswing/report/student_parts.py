@@ -96,14 +96,14 @@ def change_list(lesson: Lesson, texts: Texts) -> Html | None:
     if change is None:
         return None
     items = [
-        _changed(measure, row, texts)
+        _changed(measure, row, lesson.by, texts)
         for measure in lesson.measures
         if (row := change.row(measure)) is not None and row["n_a"] and row["n_b"]
     ]
     return tag("ul", items[:MOST_SENTENCES], class_="changes") if items else None
 
 
-def _changed(name: str, row: Row, texts: Texts) -> Html:
+def _changed(name: str, row: Row, by: By, texts: Texts) -> Html:
     measure = BY_NAME[name]
     first, last = (plain_text(measure, float(row[column]), texts) for column in ("mean_a", "mean_b"))
     verdict = VERDICT_KEYS[str(row["verdict"])]
@@ -111,17 +111,21 @@ def _changed(name: str, row: Row, texts: Texts) -> Html:
         "li",
         tag("span", rich(texts.plainly(measure)), class_="what"),
         tag("span", first, " → ", tag("b", last), class_="fromto"),
-        tag("span", verdict_told(verdict, row["shots_needed"], texts), class_=f"told {verdict}"),
+        tag("span", verdict_told(verdict, row["shots_needed"], by, texts), class_=f"told {verdict}"),
     )
 
 
-def verdict_told(verdict: str, needed: object, texts: Texts) -> str:
-    """A verdict of `compare` in a sentence for the student."""
+def verdict_told(verdict: str, needed: object, by: By, texts: Texts) -> str:
+    """A verdict of `compare` in a sentence for the student.
+
+    Where shots alone will not tell, another visit helps: blocks of several visits are averaged by `compare`; between
+    two visits the error of strapping on again stays, so that only a larger change can come out of it.
+    """
     if verdict != "cannot_tell":
         return texts(f"student.{verdict}")
     number = None if needed is None or needed != needed or str(needed) == "<NA>" else int(str(needed))
     if not number or number > MOST_MORE:
-        return texts("student.cannot_tell_ever")
+        return texts(f"student.cannot_tell_{by}")
     return texts.count("student.cannot_tell", number)
 
 

@@ -295,8 +295,16 @@ def test_shots_too_near_to_the_end_of_a_goal_are_counted() -> None:
 
 
 def test_a_student_is_not_told_to_play_more_shots_than_anybody_would() -> None:
-    assert "About 40 more" in verdict_told("cannot_tell", 40, ENGLISH)
-    assert "more shots alone will not show it" in verdict_told("cannot_tell", 41, ENGLISH)
+    assert "About 40 more" in verdict_told("cannot_tell", 40, "session", ENGLISH)
+    assert "more shots alone will not show it" in verdict_told("cannot_tell", 41, "session", ENGLISH)
+
+
+def test_where_shots_alone_will_not_tell_the_student_learns_what_helps() -> None:
+    """As docs/comparing.md: blocks of several visits are averaged; strapping on again stays between two visits."""
+    told = {by: verdict_told("cannot_tell", np.nan, by, ENGLISH) for by in ("block", "session")}
+    assert all("the same routine" in text and "at your next visit" in text for text in told.values())
+    assert "all visits count together" in told["block"]
+    assert "a bigger change will show" in told["session"]
 
 
 @pytest.mark.parametrize(
@@ -317,8 +325,14 @@ def test_the_limits_of_the_verdicts_are_those_of_the_recordings_settings(languag
     quality["recordings"][0]["settings"] = {"rates": {"turning_from": 0.65, "slowing_from": 0.3}}
     text = words(render_student(results_of((swings, curves, quality)), texts=load_texts(language)))
     chest, cautions = {
-        "en": ("keeps 65 % or more of its fastest turn kept turning. From 30 %", "(65 % and 30 % of the chest's fastest turn)"),
-        "de": ("Behält die Brust 65 % oder mehr ihres größten Tempos", "(65 % und 30 % des größten Drehtempos der Brust)"),
+        "en": (
+            "keeps 65 % or more of its fastest turn kept turning. From 30 %",
+            "(65 % and 30 % of the chest's fastest turn)",
+        ),
+        "de": (
+            "Behält die Brust 65 % oder mehr ihres größten Tempos",
+            "(65 % und 30 % des größten Drehtempos der Brust)",
+        ),
     }[language]
     assert text.count(chest) == 1
     assert text.count(cautions) == 1
