@@ -203,9 +203,9 @@ def _aligned(rows: list[list[str]]) -> list[str]:
 
 def _legend(by: str) -> str:
     text = (
-        "* worked on. Differences are later minus first; “can tell” is the smallest difference that these shots could "
-        "show.\nVerdicts are corrected for the number of measures. A difference does not say why: order, practice and "
-        "tiring count too."
+        "* worked on. Differences are the right mean minus the left one; “can tell” is the smallest difference that "
+        "these shots could show.\nVerdicts are corrected for the number of measures. A difference does not say why: "
+        "order, practice and tiring count too."
     )
     if by == "session":
         text += "\nVisits carry the error of strapping the sensors on again."

@@ -153,7 +153,13 @@ def test_what_matters_and_what_is_worked_on_can_be_said(tmp_path: Path, capsys: 
 def test_a_later_block_can_be_the_one_compared_with(tmp_path: Path, capsys: Capture) -> None:
     folder = str(results(tmp_path / "results", swings()))
     assert main(["compare", folder, "--by", "block", "--against", "drill"]) == 0
-    assert "baseline against drill" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "baseline against drill" in said
+    assert "Differences are the right mean minus the left one" in said
+    line = next(line for line in said.splitlines() if "chest continuity" in line)
+    left, right, difference = (float(word.replace("−", "-")) for word in re.findall(r"[+−]?\d+\.\d+", line)[:3])
+    assert difference == pytest.approx(right - left, abs=0.011)  # each is rounded to two decimals
+    assert left > right + 0.1  # the drill stands left, although it was played later
     assert main(["compare", folder, "--by", "block", "--against", "transfer"]) == 2
     assert "'baseline', 'drill'" in capsys.readouterr().err
 
