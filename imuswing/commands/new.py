@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from imuswing.plan.model import Plan
+    from imuswing.plan.model import Plan, Task
     from imuswing.plan.students import Consent
 
 SUMMARY = "Start a dataset or add a student: consent, goals and practice tasks."
@@ -165,7 +165,8 @@ def _changed(plan: Plan, args: argparse.Namespace) -> Plan:
         goals[goal.measure] = goal
     for name in args.practice:
         task = task_named(name, args.language)
-        tasks[name] = replace(task, often=args.often) if args.often else task
+        often = args.often or (_agreed_often(tasks[name]) if name in tasks else None)
+        tasks[name] = replace(task, often=often) if often else task
     return replace(
         plan,
         goals=tuple(goals.values()),
@@ -174,6 +175,14 @@ def _changed(plan: Plan, args: argparse.Namespace) -> Plan:
         work_on=args.work_on or plan.work_on,
         next_test=_date(args.next_test) or plan.next_test,
     )
+
+
+def _agreed_often(task: Task) -> str | None:
+    """How often a task of a plan is practised, None where that is only what the set says (in any language)."""
+    from imuswing.plan.tasks import practice_set, task_languages
+
+    usual = {practice_set(language)[task.name].often for language in task_languages() if task.name}
+    return None if task.often in usual else task.often
 
 
 def _date(text: str | None) -> str | None:
@@ -199,7 +208,7 @@ def _asked_goals(plan: Plan, language: str) -> Plan:
 
     from imuswing.errors import SettingsError
     from imuswing.plan.goals import SHAPE, parse_goal
-    from imuswing.plan.model import Goal, Task
+    from imuswing.plan.model import Goal
     from imuswing.plan.tasks import practice_set, task_named
 
     goals: list[Goal] = []
@@ -219,6 +228,17 @@ def _asked_goals(plan: Plan, language: str) -> Plan:
     return replace(plan, goals=tuple(goals), tasks=tuple(tasks))
 
 
+def _if_past(day: str) -> str:
+    """What to do about a day that is over; a plan written by hand may hold other words than a day."""
+    from datetime import date, datetime
+
+    try:
+        past = date.fromisoformat(day) < datetime.now().astimezone().date()
+    except ValueError:
+        return ""
+    return ", which is in the past; set another day with --next-test" if past else ""
+
+
 def _in_words(plan: Plan) -> list[str]:
     """The plan in short."""
     from imuswing.plan.goals import goal_text
@@ -226,5 +246,5 @@ def _in_words(plan: Plan) -> list[str]:
     lines = [f"  works on: {plan.work_on}"] if plan.work_on else []
     lines += [f"  goal: {goal_text(goal)}" for goal in plan.goals]
     lines += [f"  practice: {task.title} ({task.often or 'as agreed'})" for task in plan.tasks]
-    lines += [f"  next test: {plan.next_test}"] if plan.next_test else []
+    lines += [f"  next test: {plan.next_test}{_if_past(plan.next_test)}"] if plan.next_test else []
     return lines or ["  no goal yet: add one with --goal, or edit the plan"]

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -130,6 +131,33 @@ def test_later_calls_change_the_plan_and_ask_for_no_consent_again(tmp_path: Path
     plan = read_plan(tmp_path / "a" / "plans" / "sub-S001.toml")
     assert [(goal.low, goal.high) for goal in plan.goals] == [(2.7, 3.3)]
     assert (plan.notes, plan.next_test, plan.tasks) == (("one", "two"), "2026-05-20", ())
+
+
+def test_a_task_named_again_keeps_how_often_it_was_agreed(tmp_path: Path) -> None:
+    call = ["new", str(tmp_path / "a"), *FIRST, "--consent", "yes", "--practice", "count_of_four"]
+
+    def often(*options: str) -> str | None:
+        assert main([*call, *options]) == 0
+        return read_plan(tmp_path / "a" / "plans" / "sub-S001.toml").tasks[0].often
+
+    usual = often()
+    german = often("--language", "de")
+    assert german != usual
+    assert often() == usual
+    assert often("--often", "on Mondays") == "on Mondays"
+    assert often() == "on Mondays"
+    assert often("--language", "de") == "on Mondays"
+    assert often("--often", "daily") == "daily"
+
+
+def test_a_next_test_in_the_past_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    today = datetime.now().astimezone().date()
+    for days, past in ((-1, True), (0, False), (1, False)):
+        day = (today + timedelta(days=days)).isoformat()
+        assert main(["new", str(tmp_path / "a"), *FIRST, "--consent", "yes", "--next-test", day]) == 0
+        line = next(line for line in capsys.readouterr().out.splitlines() if "next test" in line)
+        assert day in line
+        assert ("is in the past; set another day with --next-test" in line) is past
 
 
 @pytest.mark.parametrize("text", ["1.6.2026", "2026-13-01", "2026-02-30", "20260601", "June", "2026-6-1"])
