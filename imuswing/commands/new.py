@@ -58,7 +58,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--practice-set", action=ShowSet, help="show the set of practice tasks and end")
     parser.add_argument("--often", metavar="TEXT", help="how often the tasks named now are practised")
     parser.add_argument("--next-test", metavar="DATE", help="when to test again, such as 2026-06-01")
-    parser.add_argument("--note", action="append", default=[], metavar="TEXT", help="add a note of yours")
+    parser.add_argument(
+        "--note",
+        action="append",
+        default=[],
+        metavar="TEXT",
+        help="add a note, which the student reads word for word on their page",
+    )
 
 
 def run(args: argparse.Namespace) -> int:

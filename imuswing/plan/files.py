@@ -21,7 +21,8 @@ IGNORED: Final = f"/{FOLDER}"
 
 HEADER: Final = (
     "# What this student works on. Edit it by hand or with imuswing new, which writes the file anew: comments are then",
-    "# lost, so put words into notes. A goal has a measure, low or high or both, and needed of the last so many shots.",
+    "# lost. The student reads the notes word for word. A goal has a measure, low or high or both, and needed of the",
+    "# last so many shots.",
 )
 T = TypeVar("T")
 

@@ -12,12 +12,15 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from results_for_tests import two_visits
 
 from imuswing.cli import main
 from imuswing.commands import new
 from imuswing.plan.files import read_plan
+from imuswing.plan.model import plan_data
 from imuswing.recording.tables import read_table
 from imuswing.report.plan_view import plan_view
+from imuswing.report.student_page import render_student
 
 PROGRAM = Path(sys.executable).with_name("bids-validator-deno")
 FIRST = ["--participant", "S001", "--lead-side", "left"]
@@ -241,6 +244,19 @@ def test_an_interruption_leaves_a_valid_dataset(
     assert main(call) == 0
     assert errors_of(root) == []
     assert row_of(root, label)["consent"] == "yes"
+
+
+def test_the_student_reads_a_note_word_for_word_as_the_help_says(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    note = "Well done: your last chips sounded right"
+    assert main(["new", str(tmp_path / "a"), *FIRST, "--consent", "yes", "--note", note]) == 0
+    plan = plan_data(read_plan(tmp_path / "a" / "plans" / "sub-S001.toml"))
+    assert f"<p>{note}</p>" in render_student(two_visits(), plan=plan)
+    capsys.readouterr()
+    with pytest.raises(SystemExit):
+        main(["new", "--help"])
+    assert "which the student reads word for word" in " ".join(capsys.readouterr().out.split())
 
 
 def test_the_plan_by_hand_in_the_documentation_reads(tmp_path: Path) -> None:
