@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Final
 
 from imuswing.errors import SettingsError, require_one_of
@@ -36,10 +37,12 @@ class Edit:
     """verb: one of `VERBS`.  text: what stands behind it, such as `3=thin` or `baseline@60-180`.
 
     A line may also be named by a time, as in `@81.417=thin`: the swing with its impact there, or the block.
+    may_lie_over: a block may lie over another, as the coach's page moves one shot to another block that way.
     """
 
     verb: str
     text: str
+    may_lie_over: bool = False
 
 
 def edited(recording: Recording, listed: Sequence[Line], edits: Sequence[Edit]) -> tuple[Event, ...]:
@@ -48,7 +51,24 @@ def edited(recording: Recording, listed: Sequence[Line], edits: Sequence[Edit]) 
     for edit in edits:
         require_one_of("what to do", edit.verb, VERBS)
         VERBS[edit.verb](work, edit.text.strip())
+    _refuse_overlaps(recording.events, work.events, CALIBRATION_STEPS)
+    if not any(edit.may_lie_over for edit in edits):
+        _refuse_overlaps(recording.events, work.events, (BLOCK,))
     return tuple(sorted(work.events, key=lambda event: event.onset))
+
+
+def _refuse_overlaps(before: Sequence[Event], after: Sequence[Event], kinds: Sequence[str]) -> None:
+    """SettingsError where a new or moved mark overlaps another one; what overlapped before is left as it is."""
+    known = {(event.onset, event.duration) for event in before if event.trial_type in kinds}
+    marks = sorted((event for event in after if event.trial_type in kinds), key=lambda event: event.onset)
+    for first, second in combinations(marks, 2):
+        # A block without an end runs to the next one.
+        apart = second.onset > first.onset if first.duration == 0.0 else second.onset > first.end - END_MARGIN_S
+        if not apart and not {(first.onset, first.duration), (second.onset, second.duration)} <= known:
+            one, other = (
+                f"{mark.block or mark.trial_type}@{mark.onset:.3f}-{mark.end:.3f}" for mark in (first, second)
+            )
+            raise SettingsError(f"{one} and {other} would overlap; change their times, or delete one of them")
 
 
 class _Work:
@@ -61,8 +81,21 @@ class _Work:
         self.listed = listed
         self.events = list(recording.events)
         self.rows = [list(line.rows) for line in listed]
+        self.changed: set[int] = set()
+        self.deleted: set[int] = set()
 
     def line(self, text: str) -> tuple[int, Line]:
+        """A line that is to be changed, with its index; SettingsError if it is to be deleted as well."""
+        index, line = self.find(text)
+        self.changed.add(index)
+        self.check(index)
+        return index, line
+
+    def check(self, index: int) -> None:
+        if index in self.changed & self.deleted:
+            raise SettingsError(f"line {index + 1} cannot be both deleted and changed; leave one of the two out")
+
+    def find(self, text: str) -> tuple[int, Line]:
         """A line by its number, or as `@TIME` the swing whose impact is there, with its index."""
         if text.startswith("@"):
             index = self._swing_at(text)
@@ -89,7 +122,7 @@ class _Work:
         begun = [k for k, line in enumerate(self.listed) if line.what == BLOCK and line.onset <= start]
         if not begun:
             raise SettingsError(f"no block has begun by {start:.3f} s; mark one with block NAME@START-END")
-        return begun[-1], self.listed[begun[-1]]
+        return self.line(str(begun[-1] + 1))
 
     def add(self, event: Event, index: int | None = None) -> None:
         if event.onset > self.lasts + END_MARGIN_S or event.end > self.lasts + END_MARGIN_S:
@@ -199,7 +232,9 @@ def _add_tap(work: _Work, text: str) -> None:
 
 
 def _delete(work: _Work, text: str) -> None:
-    index, line = work.line(text)
+    index, line = work.find(text)
+    work.deleted.add(index)
+    work.check(index)
     for row in list(work.rows[index]):
         work.remove(index, row)
     if line.swing is not None:
@@ -210,7 +245,9 @@ def _delete(work: _Work, text: str) -> None:
 
 
 def _undo(work: _Work, text: str) -> None:
-    index, _ = work.line(text)
+    index, _ = work.find(text)
+    work.deleted.discard(index)
+    work.changed.discard(index)
     words = [row for row in work.rows[index] if row.trial_type == CORRECTION]
     if not words:
         raise SettingsError(f"line {text} holds no correction; only what was set by hand can be taken back")

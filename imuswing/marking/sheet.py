@@ -35,7 +35,7 @@ def read_sheet(path: Path) -> dict[str | None, list[Edit]]:
         verb, _, rest = text.partition(" ")
         if verb not in VERBS:
             raise RecordingError(path, f"line {number} begins with {verb!r}", f"begin it with {', '.join(VERBS)}")
-        found.setdefault(name, []).append(Edit(verb=verb, text=rest.strip()))
+        found.setdefault(name, []).append(Edit(verb=verb, text=rest.strip(), may_lie_over=True))
     if not found:
         raise RecordingError(path, "holds no correction", "save it from the coach's page, or write one a line")
     return found

@@ -236,6 +236,37 @@ def test_wrong_edits_say_what_is_legal(edit: str, says: str) -> None:
     assert says in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "edits",
+    [("delete 4", "outcome 4=fat"), ("outcome 4=fat", "delete @20.2"), ("delete 3", "rename @12=x")],
+)
+def test_a_line_is_not_both_deleted_and_changed(edits: tuple[str, str]) -> None:
+    with pytest.raises(SettingsError, match="cannot be both deleted and changed"):
+        after(*edits)
+    assert after("delete 5", "undo 5", "outcome 5=fat")
+
+
+@pytest.mark.parametrize(
+    "edit",
+    ["block drill@25-40", "block drill@5-12", "block drill@15", "block drill@10", "step bow@2-4", "step stand@4-8"],
+)
+def test_a_new_block_or_step_that_overlaps_another_is_refused(edit: str) -> None:
+    """Marked are a stand from 1 s to 5 s and a block from 10 s to 30 s."""
+    with pytest.raises(SettingsError, match="would overlap"):
+        after(edit)
+
+
+def test_a_block_may_touch_another_take_its_place_or_begin_within_one_that_is_open() -> None:
+    assert after("block drill@30-40", "step bow@5-9")
+    assert after("delete 3", "block drill@15-40")
+    assert after("move 3=15-45")
+    assert after("block free@40", "block last@50-55")
+    over = Edit(verb="block", text="drill@19-21", may_lie_over=True)
+    assert len(edited(RECORDING, LISTED, [over])) == len(RECORDING.events) + 1
+    both = RECORDING.with_events((*RECORDING.events, Event(onset=20.0, duration=5.0, trial_type="block", block="old")))
+    assert edited(both, lines(both, SEEN), [Edit(verb="tap", text="0.5")])
+
+
 def test_lines_say_what_was_set_by_hand() -> None:
     recording = RECORDING.with_events((*RECORDING.events, correction(20.2, "impact"), correction(48.0, "no swing")))
     listed: tuple[Line, ...] = lines(recording, SEEN)
