@@ -12,9 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from imuswing.body.calibrate import FITS_DEG
 from imuswing.parts import Part
 from imuswing.recording.model import Event
-from imuswing.routine import Routine, contradict
+from imuswing.routine import Routine, worst_misfit
 from imuswing.settings import Settings
 
 PAUSE_S = 60.0
@@ -33,22 +34,22 @@ class Round:
 def rounds_of(routine: Routine, settings: Settings) -> list[Round]:
     """The rounds of a routine in time order; the first serves what is before it as well.
 
-    A step that is not done again still counts, unless it contradicts those that are. Of an earlier recording's routine
-    the last round counts, as it is there.
+    A step that a round lacks is taken from the one before it, else from one after it, where all fit each other. Of an
+    earlier recording's routine the last round counts, as it is there.
     """
     groups = _groups(routine.steps)
     if len(groups) < 2 or not routine.here:
         return [Round(span=Part(), routine=routine)]
     edges = [-np.inf, *(group[0].onset for group in groups[1:]), np.inf]
     found: list[Round] = []
-    steps: Sequence[Event] = ()
-    for group, (begin, end) in zip(groups, pairwise(edges), strict=True):
-        anew = {step.trial_type for step in group}
-        kept = [step for step in steps if step.trial_type not in anew]
-        steps = [*kept, *group]
-        if kept and contradict(routine.motions, steps, routine.lead_side, settings):
-            steps = group
-        found.append(Round(span=Part(begin=begin, end=end), routine=replace(routine, steps=steps)))
+    for k, (begin, end) in enumerate(pairwise(edges)):
+        steps = {step.trial_type: step for step in groups[k]}
+        for group in (*reversed(groups[:k]), *groups[k + 1 :]):
+            steps = {**{step.trial_type: step for step in group}, **steps}
+        filled = sorted(steps.values(), key=lambda step: step.onset)
+        apart = worst_misfit(routine.motions, filled, routine.lead_side, settings)
+        own = groups[k] if apart > np.radians(FITS_DEG) else filled
+        found.append(Round(span=Part(begin=begin, end=end), routine=replace(routine, steps=own)))
     return found
 
 

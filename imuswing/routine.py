@@ -188,7 +188,8 @@ def _with_found(recording: Recording, motions: Mapping[str, Motion], settings: S
     steps = marked
     if not there >= FINDABLE:
         steps = (*marked, *(event for event in _shown(recording, motions, settings) if event.trial_type not in there))
-    if marked and contradict(motions, steps, recording.lead_side, settings):
+    # Steps that fit each other so badly cannot be what they are said to be.
+    if marked and worst_misfit(motions, steps, recording.lead_side, settings) > MOST_APART:
         return _shown(recording, motions, settings)
     return steps
 
@@ -198,10 +199,12 @@ def _shown(recording: Recording, motions: Mapping[str, Motion], settings: Settin
     return tuple(without_denied(find_routine(motions, settings=settings.routine), recording.of_type(CORRECTION)))
 
 
-def contradict(motions: Mapping[str, Motion], steps: Sequence[Event], lead_side: LeadSide, settings: Settings) -> bool:
-    """Whether steps fit each other so badly that they cannot be what they are said to be."""
+def worst_misfit(
+    motions: Mapping[str, Motion], steps: Sequence[Event], lead_side: LeadSide, settings: Settings
+) -> float:
+    """rad, by which the step that fits the others worst misses them."""
     tried = calibrate(motions, steps, lead_side=lead_side, priors=settings.care)
-    return max((step.residual or 0.0 for step in tried.steps.values()), default=0.0) > MOST_APART
+    return max((step.residual or 0.0 for step in tried.steps.values()), default=0.0)
 
 
 def calibration_of(

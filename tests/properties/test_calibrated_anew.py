@@ -97,3 +97,24 @@ def test_a_step_that_is_put_right_at_once_begins_no_new_round() -> None:
     twice = replace(stand, duration=0.5 * stand.duration)
     lesson = analyze(replace(recording, events=(*recording.events, replace(twice, onset=twice.onset + twice.duration))))
     assert lesson.quality["recordings"][0]["calibration"]["anew"] == []
+
+
+def test_a_step_that_one_round_lacks_comes_from_the_other_if_it_fits() -> None:
+    # The bows are forgotten, and the whole routine is done again after the last swing with nothing strapped on anew.
+    recording = visit(931)
+    routine = [event for event in recording.events if event.trial_type in CALIBRATION_STEPS]
+    first = tuple(event for event in recording.events if event.trial_type != "bow")
+    twice = {
+        point: replace(
+            stream,
+            time=np.concatenate((stream.time, stream.time + later_by())),
+            gyr=np.tile(stream.gyr, (2, 1)),
+            acc=np.tile(stream.acc, (2, 1)),
+        )
+        for point, stream in recording.sensors.items()
+    }
+    again = tuple(replace(event, onset=event.onset + later_by()) for event in routine)
+    found = analyze(replace(recording, sensors=twice, events=(*first, *again))).swings
+    whole = analyze(recording).swings
+    assert_as_alone(found.iloc[: len(whole)], whole, 0.0, 0.7)
+    assert np.all(found["chest_turn_top_deg_se"][: len(whole)] < 1.05 * whole["chest_turn_top_deg_se"])
