@@ -117,4 +117,5 @@ def test_a_step_that_one_round_lacks_comes_from_the_other_if_it_fits() -> None:
     found = analyze(replace(recording, sensors=twice, events=(*first, *again))).swings
     whole = analyze(recording).swings
     assert_as_alone(found.iloc[: len(whole)], whole, 0.0, 0.7)
-    assert np.all(found["chest_turn_top_deg_se"][: len(whole)] < 1.05 * whole["chest_turn_top_deg_se"])
+    lean = "chest_lean_address_deg_se"
+    assert np.all(found[lean][: len(whole)] < 1.05 * whole[lean])
