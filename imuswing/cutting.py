@@ -186,15 +186,11 @@ def with_leaders(
     alignments: Mapping[str, Alignment], oriented: Oriented, candidates: Sequence[Candidate]
 ) -> dict[str, Alignment]:
     """Alignments with a makeshift one for each sensor that shows swings and has none."""
-    needed = {candidate.lead for candidate in candidates} - set(alignments)
-    return {
-        **alignments,
-        **{
-            point: makeshift_alignment(point, leading_axis(point, at_rest(oriented.motions[point]), None))
-            for point in oriented.motions
-            if point in needed
-        },
-    }
+    found = dict(alignments)
+    for point, motion in oriented.motions.items():
+        if point not in found and any(candidate.lead == point for candidate in candidates):
+            found[point] = makeshift_alignment(point, leading_axis(point, at_rest(motion), None))
+    return found
 
 
 def follow_swings(

@@ -13,6 +13,7 @@ import numpy as np
 
 from imuswing.orientation.filters import estimate_quaternions
 from imuswing.orientation.quaternion import FloatArray, exp, inverse, log, multiply, rotate
+from imuswing.orientation.strapdown import integrate
 from imuswing.recording.model import BoolArray, IntArray
 from imuswing.sensors.columns import runs
 
@@ -85,34 +86,34 @@ def coarse_orientation(
 def _filtered(gyr: FloatArray, acc: FloatArray, lost: BoolArray, *, rate: float) -> FloatArray:
     """(K, 4) by the filter, apart on either side of long lost stretches, of one heading as far as these tell it."""
     spans = _spans(lost, rate)
-    if len(spans) <= 1:
+    if spans in ([], [(0, len(lost))]):
         return estimate_quaternions(gyr, acc, rate=rate)
-    turns = exp(gyr / rate)
+    increments = gyr / rate
     q = np.empty((len(gyr), 4))
     end = 0
     for first, last in spans:
         own = gyr[first:last].copy()
         own[0] = 0.0  # it leads here from what was lost
-        q[first:last] = estimate_quaternions(own, acc[first:last], rate=rate)
+        found = estimate_quaternions(own, acc[first:last], rate=rate)
         if end:
-            for k in range(end, first):
-                q[k] = multiply(q[k - 1], turns[k])
-            difference = multiply(multiply(q[first - 1], turns[first]), inverse(q[first]))
+            q[end - 1 : first + 1] = integrate(increments[end - 1 : first + 1], start=q[end - 1])
+            difference = multiply(q[first], inverse(found[0]))
             heading = 2.0 * np.arctan2(difference[3], difference[0])
-            q[first:last] = multiply(exp(np.array([0.0, 0.0, heading])), q[first:last])
-        end = last
+            found = multiply(exp(np.array([0.0, 0.0, heading])), found)
+        else:
+            q[: first + 1] = integrate(increments[: first + 1], start=found[0], start_index=first)
+        q[first:last], end = found, last
+    q[end - 1 :] = integrate(increments[end - 1 :], start=q[end - 1])
     return q
 
 
 def _spans(lost: BoolArray, rate: float) -> list[tuple[int, int]]:
-    """[first, last) of what lies between long lost stretches; the first and the last go to the ends."""
+    """[first, last) of what lies between long lost stretches."""
     first, last = runs(lost)
     long = last - first > LONG_LOST_S * rate
     edges = [0, *np.stack((first[long], last[long]), axis=1).ravel().tolist(), len(lost)]
-    spans = [(begin, end) for begin, end in zip(edges[::2], edges[1::2], strict=True) if end - begin > rate * LEAST_S]
-    if spans:
-        spans[0], spans[-1] = (0, spans[0][1]), (spans[-1][0], len(lost))
-    return spans
+    ends = list(zip(edges[::2], edges[1::2], strict=True))
+    return [(begin, end) for begin, end in ends if end - begin > rate * LEAST_S or len(ends) == 1]
 
 
 def _steps(increments: FloatArray, acc: FloatArray, size: int) -> tuple[FloatArray, FloatArray]:

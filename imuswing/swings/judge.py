@@ -168,8 +168,8 @@ def _impacts(
     for lead in dict.fromkeys(sight.candidate.lead for sight in sights):
         arms = {k: arm for k, sight in enumerate(sights) if (arm := sight.arm_of(lead)) is not None}
         returns = {k: backs[k] for k in arms if sights[k].candidate.lead == lead}
-        own = list(returns)
-        for k in arms.keys() - returns.keys():
+        own = set(returns)
+        for k in arms.keys() - own:
             # A hand that bends to and fro by itself comes back at any time.
             at = return_to_address(arms[k], sights[k].candidate)
             if abs(at - backs[k]) < SAME_RETURN_S:

@@ -72,3 +72,22 @@ def test_a_filled_gap_is_no_rest(rate: float) -> None:
     heading = np.unwrap(2.0 * np.arctan2(q[:, 3], q[:, 0])) - np.cumsum(turning) / rate
     for stretch in (time < 20.0, time > 40.0):
         assert np.ptp(heading[stretch]) < np.radians(1.0)
+
+
+@pytest.mark.parametrize("lost_at_end", [True, False])
+def test_a_sensor_that_is_lost_at_an_end_is_at_no_rest_there(lost_at_end: bool) -> None:
+    # As above, by hand: 20 s of movement between the only rest, which tells a bias of 0.5 °/s, and 20 s of zeros.
+    rate = 50.0
+    time = np.arange(0.0, 48.0, 1.0 / rate)
+    there, moves = time < 28.0, (time > 8.0) & (time < 28.0)
+    turning = np.where(moves, np.radians(30.0) * np.cos(2.0 * np.pi * 2.0 * time), 0.0)
+    reading = np.where(there, turning + np.radians(0.5), 0.0)
+    if not lost_at_end:
+        there, turning, reading = there[::-1], turning[::-1], reading[::-1]
+    increments = np.zeros((len(time), 3))
+    increments[1:, 2] = reading[1:] / rate
+    acc = np.tile([0.0, 0.0, 9.81], (len(time), 1))
+    q = coarse_orientation(increments, acc, rate=rate, unusable=~there)[np.arange(len(time))]
+    heading = np.unwrap(2.0 * np.arctan2(q[:, 3], q[:, 0])) - np.cumsum(turning) / rate
+    assert np.ptp(heading[there]) < np.radians(1.0)
+    np.testing.assert_allclose(np.linalg.norm(q, axis=1), 1.0, atol=1e-9)
