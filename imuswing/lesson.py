@@ -42,7 +42,7 @@ from imuswing.sensors.motion import Prepared
 from imuswing.settings import Settings
 from imuswing.swings.backwards import JUDGED, turned_backwards
 from imuswing.swings.corrections import apply_corrections, lost_warnings
-from imuswing.swings.event_doubts import event_warnings
+from imuswing.swings.event_doubts import doubled_warnings, event_warnings, marked_once, refuse_other_times
 from imuswing.swings.events import Moments, place
 from imuswing.swings.judge import Judged, judge
 from imuswing.swings.kind import match_notes
@@ -98,6 +98,9 @@ def analyze(
         raise RecordingError(
             recording.source, f"lasts only {lasts:.1f} s", "record the routine and the shots in one go"
         )
+    refuse_other_times(recording)
+    events, doubled = marked_once(recording.events)
+    recording = recording.with_events(events)
     found = list(_walk(recording, settings, orientation_step_s if orientations else None))
     rows = [row for part in found for row in part.rows]
     curves = [curve for part in found for curve in part.curves]
@@ -106,6 +109,7 @@ def analyze(
     for turns, row in zip(turned, rows, strict=False):
         turns.update({name: row[name] for name in KEY_COLUMNS})
     quality = _quality(recording, found, rows, settings)
+    quality["recordings"][0]["warnings"] += doubled_warnings(doubled)
     return Lesson(
         swings=with_top_position(swings_table(rows), full_top_height_deg=settings.measures.full_top_height_deg),
         curves=curves_table(curves),

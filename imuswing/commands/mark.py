@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     """Show the list; change it by the options, or by what is typed at a terminal."""
     from imuswing.errors import SettingsError
     from imuswing.marking.edits import Edit
-    from imuswing.recording.read import find_recordings, read
+    from imuswing.recording.read import find_recordings
 
     paths = find_recordings(args.recording)
     if args.apply is not None:
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     if edits and len(paths) > 1:
         raise SettingsError(f"{args.recording} holds {len(paths)} recordings; name one, such as {paths[0]}")
     for path in paths:
-        recording = read(path)
+        recording = _read(path)
         listed, reason = _listed(recording)
         if edits:
             _save(recording, listed, edits)
@@ -96,11 +96,10 @@ def _apply(sheet: Path, paths: Sequence[Path]) -> int:
     from imuswing.errors import SettingsError
     from imuswing.marking.edits import edited
     from imuswing.marking.sheet import read_sheet, recordings_meant
-    from imuswing.recording.read import read
 
     sound = []
     for path, edits in recordings_meant(sheet, read_sheet(sheet), paths).items():
-        recording = read(path)
+        recording = _read(path)
         listed, _ = _listed(recording)
         try:
             edited(recording, listed, edits)
@@ -115,6 +114,15 @@ def _apply(sheet: Path, paths: Sequence[Path]) -> int:
 def _asks() -> bool:
     """Whether somebody sits at a terminal who can be asked."""
     return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def _read(path: Path) -> Recording:
+    """A recording as the analysis takes it: a mark that stands twice is one, and so it is written."""
+    from imuswing.recording.read import read
+    from imuswing.swings.event_doubts import marked_once
+
+    recording = read(path)
+    return recording.with_events(marked_once(recording.events)[0])
 
 
 def _listed(recording: Recording) -> tuple[tuple[Line, ...], str | None]:
@@ -139,12 +147,12 @@ def _save(recording: Recording, listed: Sequence[Line], edits: Sequence[Edit]) -
     from imuswing.recording.read import read
     from imuswing.recording.write import write_events
 
+    assert recording.source is not None
     events = edited(recording, listed, edits)
-    if events == recording.events:
+    if events == read(recording.source).events:
         print("nothing changes")
         return
     written = write_events(recording.with_events(events))
-    assert recording.source is not None
     again, reason = _listed(read(recording.source))
     _show(recording.source, again, reason)
     print(f"written: {written}; analyze the recording again to have the measures follow")

@@ -95,9 +95,45 @@ def test_events_outside_the_recording_are_counted() -> None:
     assert "lie outside the recording" in problems(early)
 
 
+@pytest.mark.parametrize(
+    ("factor", "unit"), [(1e3, "looks like milliseconds"), (200.0, "looks like samples at 200 Hz"), (1e6, "micro")]
+)
+def test_events_in_another_unit_are_refused_with_the_unit(factor: float, unit: str) -> None:
+    # By hand: the last knock of the shipped lesson begins at 260.185 s, in milliseconds at 260185, at 200 Hz at 52037.
+    assert shipped().sensors["chest"].rate == 200.0
+    with pytest.raises(RecordingError, match="events lie outside the recording") as error:
+        with_events(lambda event: replace(event, onset=factor * event.onset))
+    assert unit in str(error.value)
+    assert f"end at {factor * 260.185:.0f}" in str(error.value)
+    assert "_events.tsv" in str(error.value)
+
+
+def test_events_told_as_times_of_day_are_refused_and_a_late_note_is_not() -> None:
+    # A clock time in seconds since 1970, as recorders write it.
+    with pytest.raises(RecordingError, match="22 of 22 events lie outside"):
+        with_events(lambda event: replace(event, onset=1.7e9 + event.onset))
+    late = Event(onset=300.0, duration=0.0, trial_type=SHOT)
+    assert "1 of 1 events lie outside" in problems(analyze(replace(shipped(), events=(late,))))
+
+
+def test_a_mark_made_twice_counts_once_with_the_words_of_both() -> None:
+    twice = [
+        replace(event, onset=event.onset + 0.1, outcome=None)
+        for event in shipped().events
+        if event.trial_type in (SHOT, "bow")
+    ]
+    lesson = analyze(replace(shipped(), events=(*shipped().events, *twice)))
+    # What is right is the lesson with each mark once.
+    assert lesson.swings["outcome"].tolist() == right().swings["outcome"].tolist()
+    assert lesson.swings["chest_continuity"].tolist() == right().swings["chest_continuity"].tolist()
+    told = [warning["text"] for warning in lesson.quality["recordings"][0]["warnings"]]
+    assert any(text.startswith(f"{len(twice)} mark(s) stand twice and count once: bow at") for text in told)
+    assert not any("twice" in warning["text"] for warning in right().quality["recordings"][0]["warnings"])
+
+
 def test_shots_noted_where_nobody_swung_are_told() -> None:
     count = len(shipped().of_type(SHOT))
-    lesson = with_events(lambda e: replace(e, onset=1.0 + 0.5 * e.onset / 300.0) if e.trial_type == SHOT else e)
+    lesson = with_events(lambda e: replace(e, onset=1.0 + 40.0 * e.onset / 300.0) if e.trial_type == SHOT else e)
     assert f"{count} of {count} noted shots have no swing" in problems(lesson)
     # Less than half of them are slips of the finger.
     lost = {event.onset for event in shipped().of_type(SHOT)[: count // 2 - 1]}

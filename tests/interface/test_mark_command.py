@@ -88,6 +88,21 @@ def test_a_deleted_swing_is_not_found_again_until_it_is_undone(
     assert [row for row in events_of(small_dataset) if row["trial_type"] != "shot"] == others
 
 
+def test_a_mark_that_stands_twice_is_shown_and_written_once(
+    small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before, listed = events_of(small_dataset), list_of(small_dataset, capsys)
+    file = next(small_dataset.rglob("*_events.tsv"))
+    lines = file.read_text(encoding="utf-8").splitlines()
+    row = next(line for line in lines if "\tbow\t" in line)
+    onset, _, rest = row.partition("\t")
+    file.write_text("\n".join([*lines, f"{float(onset) + 0.1:.3f}\t{rest}", ""]), encoding="utf-8")
+    assert list_of(small_dataset, capsys) == listed
+    number = number_of(listed, "bow")
+    assert main(["mark", str(small_dataset), "--note", f"{number}=slowly"]) == 0
+    assert [row["onset"] for row in events_of(small_dataset)] == [row["onset"] for row in before]
+
+
 def test_measures_follow_an_impact_that_was_moved(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = swings_of(small_dataset)
     row = before[before["kind"] == "shot"].iloc[0]
