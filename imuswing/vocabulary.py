@@ -46,5 +46,18 @@ TRIAL_TYPES: Final[tuple[str, ...]] = (*CALIBRATION_STEPS, BLOCK, SHOT, TAP, COR
 KIND_SHOT: Final = "shot"
 KIND_PRACTICE: Final = "practice"
 
+SLIPPED: Final = "slipped"
+MAY_HAVE_SLIPPED: Final = "may_have_slipped"
+"""Ends of the flags of swings after a slip, sure or not; a tracked point stands before."""
+
+
+def slipped_point(flag: str) -> str | None:
+    """The tracked point whose slip, sure or not, a flag tells; None for any other flag."""
+    for ending in (MAY_HAVE_SLIPPED, SLIPPED):
+        if flag.endswith(f"_{ending}"):
+            return flag.removesuffix(f"_{ending}")
+    return None
+
+
 STANDARD_GRAVITY: Final = 9.80665
 """m/s²; 3rd CGPM, 1901 (from memory)."""

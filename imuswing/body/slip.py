@@ -22,7 +22,7 @@ from imuswing.body.segments import ALIGNMENT, SegmentMotion
 from imuswing.orientation.quaternion import FloatArray, cross, inverse, length, log, multiply, to_matrix
 from imuswing.recording.model import IntArray
 from imuswing.sensors.motion import Motion
-from imuswing.vocabulary import TRUNK_POINTS
+from imuswing.vocabulary import MAY_HAVE_SLIPPED, SLIPPED, TRUNK_POINTS
 
 EVEN_CHANCE = 0.5
 """What may be a slip or the golfer's own change is a slip one time in two (an assumption). So half of the squared step
@@ -194,7 +194,7 @@ def set_right(segment: SegmentMotion, alignment: Alignment, slip: Slip) -> Segme
 
 def slip_flag(point: str, slip: Slip) -> str:
     """The flag of swings after a slip."""
-    return f"{point}_slipped" if slip.turn is not None else f"{point}_may_have_slipped"
+    return f"{point}_{SLIPPED if slip.turn is not None else MAY_HAVE_SLIPPED}"
 
 
 def rest_samples(motion: Motion, swings: Sequence[tuple[float, float]]) -> IntArray:

@@ -11,7 +11,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from imuswing.compare.settings import CompareSettings
-    from imuswing.recording.model import BoolArray
 
 SUMMARY = "Say whether later blocks or visits differ from the first, and whether one can tell."
 EXAMPLE = "imuswing compare results --by block"
@@ -54,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Compare, print and write."""
     from imuswing.compare.files import check_ending, read_results, write_comparison
-    from imuswing.compare.table import differences_table, drifting_rows, found_differences
+    from imuswing.compare.table import apart_rows, differences_table, drifting_rows, found_differences
 
     settings = _settings(args)
     if args.out:
@@ -63,14 +62,15 @@ def run(args: argparse.Namespace) -> int:
     swings = read_results(args.results)
     if args.block:
         swings = _only_blocks(swings, args.block)
-    found, summed = found_differences(swings, by=args.by, settings=settings)
-    table = differences_table(found, summed, settings=settings)
+    found = found_differences(swings, by=args.by, settings=settings)
+    table = differences_table(found, settings=settings)
     if table.empty:
         raise _nothing_to_compare(swings, args)
     if args.out:
         args.out.parent.mkdir(parents=True, exist_ok=True)
         write_comparison(table, args.out)
-    print("\n\n".join(in_words(table, drifting_rows(found), goals=settings.goals)))
+    marks = {"drifting": drifting_rows(found), "apart": apart_rows(found) & (args.by == "block")}
+    print("\n\n".join(in_words(table.assign(**marks), goals=settings.goals)))
     print(f"\n{_legend(args.by)}")
     for measure, better in aims:
         print("\n" + "\n".join(_own_best(swings, measure, better, args.by, settings)))
@@ -123,11 +123,15 @@ def _nothing_to_compare(swings: pd.DataFrame, args: argparse.Namespace) -> Excep
     )
 
 
-def in_words(table: pd.DataFrame, drifting: BoolArray, *, goals: Sequence[str]) -> list[str]:
-    """One text a pair: a heading, a line a measure (those worked on first, with a star), and remarks."""
+def in_words(table: pd.DataFrame, *, goals: Sequence[str]) -> list[str]:
+    """One text a pair: a heading, a line a measure (those worked on first, with a star), and remarks.
+
+    Two columns beside those of `compare` say of which rows something is remarked: drifting, and apart, where the
+    sensors sat differently.
+    """
     texts = []
     # Only where a drift holds a verdict back is it worth a sentence: of many measures some drift by chance.
-    drifts = table.assign(drifting=drifting & (table["verdict"] == "probably changed").to_numpy(dtype=bool))
+    drifts = table.assign(drifting=table["drifting"] & (table["verdict"] == "probably changed"))
     for (participant, task, a, b), rows in drifts.groupby(["participant", "task", "a", "b"], sort=False, dropna=False):
         shots = f"{rows['n_a'].max()} and {rows['n_b'].max()} shots"
         who = " ".join(str(label) for label in (participant, task) if label == label and label is not None)
@@ -135,6 +139,7 @@ def in_words(table: pd.DataFrame, drifting: BoolArray, *, goals: Sequence[str]) 
         lines = [f"{who}: {b} against {a}, {shots}"]
         lines += _aligned([["", a, b, "difference (95 %)", "can tell", "verdict"], *map(_row, _records(rows))])
         lines += [_drift_remark(record) for record in _records(rows[rows["drifting"]])]
+        lines += _apart_remark(rows)
         texts.append("\n".join(lines))
     return texts
 
@@ -191,6 +196,20 @@ def _drift_remark(record: dict[str, Any]) -> str:
         f"  {BY_NAME[record['measure']].label}: drifted within the blocks, which may be all that the difference is; "
         f"play {record['a']} once more to tell practice or tiring from {record['b']}."
     )
+
+
+def _apart_remark(rows: pd.DataFrame) -> list[str]:
+    """One sentence where blocks carry the error of strapping on again."""
+    from imuswing.measures.dictionary import BY_NAME
+
+    both = rows[(rows["n_a"] > 0) & (rows["n_b"] > 0)]
+    if not both["apart"].any():
+        return []
+    what = "" if both["apart"].all() else ", ".join(BY_NAME[name].label for name in both["measure"][both["apart"]])
+    return [
+        f"  {what or 'All of this'}: the sensors sat differently in the two blocks (put on anew, or one that may have "
+        f"slipped), so the error of strapping on again counts, as between visits."
+    ]
 
 
 def _aligned(rows: list[list[str]]) -> list[str]:

@@ -9,13 +9,15 @@ eq. G.2b).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
 from imuswing.compare.groups import Cells
 from imuswing.compare.settings import INTERVAL_ALPHA, CompareSettings
+from imuswing.measures.dictionary import BY_NAME
 from imuswing.recording.model import BoolArray, FloatArray, IntArray
 
 
@@ -59,6 +61,7 @@ class Estimate:
 class Differences:
     """b − a for P pairs and M measures, (P, M) each; NaN where it cannot be had.
 
+    measures, persons, conditions: what the places and codes stand for, as in `Cells`.
     same: whether it was taken within strapping-ons.
     half: half of the 95 % interval, which is also the smallest difference that these shots could tell.
     guarded_p, guarded_half: p-value against no difference, and half interval, that also hold for few shots against
@@ -66,6 +69,9 @@ class Differences:
     drift: change a shot within the blocks.  drifting: whether it is sure and may alone explain the difference.
     """
 
+    measures: tuple[str, ...]
+    persons: tuple[tuple[str | None, str | None], ...]
+    conditions: tuple[str, ...]
     pairs: Pairs
     estimate: Estimate
     difference: FloatArray
@@ -105,12 +111,33 @@ def pair_up(cells: Cells, order: Sequence[Sequence[int]]) -> Pairs:
     )
 
 
-def differences(cells: Cells, pairs: Pairs, *, settings: CompareSettings) -> Differences:
-    """b − a for every pair and measure."""
+def differences(
+    summed: Sequence[Cells], order: Callable[[Cells], Sequence[Sequence[int]]], *, settings: CompareSettings
+) -> Differences:
+    """b − a for every pair and measure, in the dictionary's order; order: of each person's conditions."""
+    parts = [_differences(cells, pair_up(cells, order(cells)), settings) for cells in summed]
+    if len(parts) == 1:
+        return parts[0]
+    names = [name for part in parts for name in part.measures]
+    places = sorted(range(len(names)), key=lambda k: list(BY_NAME).index(names[k]))
+
+    def joined(of: Sequence[Any]) -> dict[str, Any]:
+        arrays = [f.name for f in fields(of[0]) if isinstance(getattr(of[0], f.name), np.ndarray)]
+        return {name: np.concatenate([getattr(part, name) for part in of], axis=1)[:, places] for name in arrays}
+
+    estimate = Estimate(**joined([part.estimate for part in parts]))
+    return replace(parts[0], measures=tuple(names[k] for k in places), estimate=estimate, **joined(parts))
+
+
+def _differences(cells: Cells, pairs: Pairs, settings: CompareSettings) -> Differences:
+    """b − a for every pair and those measures."""
     from imuswing.compare.guards import drift_within, serial_inflation
 
     within, across = _within(cells, pairs), _across(cells, pairs, settings)
-    same = (within.n_a > 0) & (within.n_b > 0)
+    few = np.minimum(within.n_a, within.n_b)
+    # A handful that share a strapping-on tell less than all shots with that error.
+    enough = (few >= settings.least_shots) | (np.minimum(across.n_a, across.n_b) < settings.least_shots)
+    same = (few > 0) & enough
 
     def choose(name: str) -> FloatArray:
         chosen: FloatArray = np.where(same, getattr(within, name), getattr(across, name))
@@ -123,6 +150,9 @@ def differences(cells: Cells, pairs: Pairs, *, settings: CompareSettings) -> Dif
     difference = part.mean_b - part.mean_a
     drift, drifting = drift_within(cells, pairs, part, usable=same & known, settings=settings)
     return Differences(
+        measures=cells.measures,
+        persons=cells.persons,
+        conditions=cells.conditions,
         pairs=pairs,
         estimate=part,
         difference=difference,

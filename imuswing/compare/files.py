@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from imuswing.compare.groups import STRAPPING
+from imuswing.compare.groups import FLAGS, STRAPPING
 from imuswing.errors import RecordingError, SettingsError
 from imuswing.measures.dictionary import KEY_COLUMNS, MEASURES
 
@@ -23,6 +24,7 @@ PARQUET: Final = ".parquet"
 SEPARATORS: Final = {".csv": ",", ".tsv": "\t"}
 ENDINGS: Final = (PARQUET, *SEPARATORS)
 """Of a file that a comparison is written into."""
+Labels = tuple[str | None, ...]
 LABELS: Final = ("participant", "session", "task", "acq", "run")
 NAMES_A_RECORDING: Final = "_motion.tsv"
 """The quality record names another recording's file where that one's routine served. Its other words (own steps marked
@@ -34,6 +36,7 @@ WANTED: Final = (
     "outcome",
     "kind",
     "impact_s",
+    FLAGS,
     *(name for m in MEASURES for name in ((m.name, m.se_name) if m.has_se else (m.name,))),
 )
 """Columns that are read: what is compared, and by what."""
@@ -43,23 +46,49 @@ def read_results(folders: Sequence[Path]) -> pd.DataFrame:
     """All swings of results folders as one table, with a column `strapping` from their quality records.
 
     A folder is one that `analyze` or `batch` wrote: `swings.parquet` or `swings/*.parquet`. Recordings that were
-    calibrated by the same routine share a `strapping`; where no quality record says so, each recording has its own.
+    calibrated by the same routine share a `strapping`, where it is repeated until it is; where no quality record says
+    so, each recording has its own.
     Raises `RecordingError` where a folder holds no tables, one cannot be read, or a swing stands in two of them.
     """
     import pyarrow as pa
 
     tables: list[Any] = []
-    routines: dict[tuple[str | None, ...], str] = {}
+    served: dict[Labels, _Served] = {}
     for folder in folders:
         tables += [_read_table(path) for path in _tables_in(folder)]
         for record in _quality_records(folder):
-            routines.update(_routines(record))
+            served.update((each.labels, each) for each in _served(record))
     swings = pa.concat_tables(tables, promote_options="permissive").to_pandas()
     _refuse_doubles(swings, folders)
-    swings[STRAPPING] = [
-        routines.get(labels, "/".join(label or "" for label in labels)) for labels in _label_rows(swings)
-    ]
+    swings[STRAPPING] = _strappings(swings, served)
     return swings
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Served:
+    """Whose routine calibrated a recording.  own: its own one.  anew: when it was repeated in it, s."""
+
+    labels: Labels
+    routine: str
+    own: bool
+    anew: Sequence[float]
+
+
+def _strappings(swings: pd.DataFrame, served: Mapping[Labels, _Served]) -> list[str]:
+    """A name a swing, the same where the same routine served."""
+    rounds = {each.routine: each.anew for each in served.values() if each.own}
+    impacts = swings["impact_s"].tolist() if "impact_s" in swings.columns else [0.0] * len(swings)
+    names = []
+    for labels, impact in zip(_label_rows(swings), impacts, strict=True):
+        own = served.get(labels)
+        if own is None:
+            names.append("/".join(label or "" for label in labels))
+            continue
+        # Another recording is served by the last round.
+        anew = rounds.get(own.routine, ())
+        count = sum(since <= impact for since in anew) if own.own else len(anew)
+        names.append(f"{own.routine} {count + 1}")
+    return names
 
 
 def _tables_in(folder: Path) -> list[Path]:
@@ -121,19 +150,23 @@ def _quality_records(folder: Path) -> list[Path]:
     return [whole] if whole.is_file() else sorted((folder / QUALITY_FOLDER).glob("*.json"))
 
 
-def _routines(path: Path) -> dict[tuple[str | None, ...], str]:
-    """By a recording's labels, whose routine calibrated it."""
-    found = {}
+def _served(path: Path) -> Iterator[_Served]:
+    """Whose routine calibrated each recording of a quality record."""
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
         for entry in record["recordings"] if isinstance(record, dict) else record:
-            about, source = entry["recording"], entry["calibration"]["source"]
-            own = source if str(source).endswith(NAMES_A_RECORDING) else about["file"]
-            if own is not None:
-                found[tuple(about[name] for name in LABELS)] = f"{about['participant']}/{about['session']}/{own}"
+            about, calibration = entry["recording"], entry["calibration"]
+            lent = str(calibration["source"]).endswith(NAMES_A_RECORDING)
+            file = calibration["source"] if lent else about["file"]
+            if file is not None:
+                yield _Served(
+                    labels=tuple(about[name] for name in LABELS),
+                    routine=f"{about['participant']}/{about['session']}/{file}",
+                    own=file == about["file"],
+                    anew=[float(each["since_s"]) for each in calibration.get("anew", ())],
+                )
     except (ValueError, KeyError, TypeError) as error:
         raise RecordingError(path, "it is no quality record", "analyze the recording again") from error
-    return found
 
 
 def check_ending(path: Path) -> None:

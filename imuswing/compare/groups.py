@@ -1,13 +1,14 @@
 """From a table of swings to cells: the shots of one student, task, condition and strapping-on, summed up.
 
 A *condition* is what is compared (a block, a visit, an outcome). A *strapping* is a stretch of shots with the same
-calibration: errors that all its shots share cancel in differences within it, not between two of them.
+calibration and no slip of a sensor that the measure needs: errors that all its shots share cancel in differences within
+it, not between two of them.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,9 +16,9 @@ import numpy as np
 
 from imuswing.compare.settings import CompareSettings
 from imuswing.errors import SettingsError
-from imuswing.measures.dictionary import MEASURES
-from imuswing.recording.model import FloatArray, IntArray
-from imuswing.vocabulary import KIND_SHOT
+from imuswing.measures.dictionary import MEASURES, Measure
+from imuswing.recording.model import BoolArray, FloatArray, IntArray
+from imuswing.vocabulary import KIND_SHOT, slipped_point
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,11 +26,13 @@ if TYPE_CHECKING:
 NEEDED = ("participant", "task", "kind")
 STRAPPING = "strapping"
 """Optional column: shots with the same value share a calibration. Without it, each recording has its own."""
+FLAGS = "flags"
+"""Optional column: what is told of a shot; a slip of a sensor counts here."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Cells:
-    """Sums over the shots of each of C cells, for M measures.
+    """Sums over the shots of each of C cells, for M measures whose sensors sat alike.
 
     person, condition, strapping: (C,) codes; persons: (participant, task) by code; conditions: names by code.
     first: (C,) place of the cell's first shot in the order of playing.
@@ -87,25 +90,78 @@ def _natural_ranks(labels: pd.Series) -> IntArray:
     return np.asarray(rank[codes])
 
 
-def cells(shots: pd.DataFrame, conditions: pd.Series, *, settings: CompareSettings) -> Cells:
-    """Sum up `shots` (from `shots_only`) by condition, a label a shot; shots without a label are left out."""
+def cells(shots: pd.DataFrame, conditions: pd.Series, *, settings: CompareSettings) -> list[Cells]:
+    """Sum up `shots` (from `shots_only`) by condition, a label a shot; shots without a label are left out.
+
+    One for all measures, or where a sensor slipped one for those that it serves and one for the others. All have the
+    same persons and conditions.
+    """
     there = conditions.notna().to_numpy(dtype=bool)
     shots, labels = shots[there], conditions[there]
-    measures = tuple(m.name for m in MEASURES if m.name in shots.columns and m.name in settings.sizes)
+    measures = tuple(m for m in MEASURES if m.name in shots.columns and m.name in settings.sizes)
     person, persons = _codes(shots, ["participant", "task"])
-    keys = [STRAPPING] if STRAPPING in shots.columns else ["session", "acq", "run"]
-    strapping, _ = _codes(shots, ["participant", "task", *keys])
     condition, names = _factorize(labels)
+    people = tuple((_plain(p), _plain(t)) for p, t in persons)
+    return [
+        _summed(
+            shots, sat, people, tuple(str(name) for name in names), np.stack((person, condition, strapping), axis=1)
+        )
+        for sat, strapping in strappings(shots, measures, settings=settings)
+    ]
+
+
+def strappings(
+    shots: pd.DataFrame, measures: Sequence[Measure], *, settings: CompareSettings
+) -> list[tuple[tuple[str, ...], IntArray]]:
+    """Measures whose sensors sat alike, and for each shot (N,) the code of its strapping; one group at least.
+
+    A slip counts for measures whose error is shared by a strapping-on; when a moment is, it does not change.
+    """
+    keys = [STRAPPING] if STRAPPING in shots.columns else ["session", "acq", "run"]
+    slipped = _slipped(shots)
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for measure in measures:
+        moved = measure.needs if settings.sizes[measure.name].shared > 0.0 else ()
+        groups.setdefault(tuple(p for p in moved if p in slipped), []).append(measure.name)
+    found = []
+    for points, names in (groups or {(): []}).items():
+        table = shots.assign(**{f"{point} slipped": slipped[point] for point in points})
+        code, _ = _codes(table, ["participant", "task", *keys, *(f"{point} slipped" for point in points)])
+        found.append((tuple(names), code))
+    return found
+
+
+def _slipped(shots: pd.DataFrame) -> dict[str, BoolArray]:
+    """By tracked point of which a slip, sure or not, is told, whether a shot (N,) came after it."""
+    if FLAGS not in shots.columns:
+        return {}
+    told: dict[str, BoolArray] = {}
+    for k, flags in enumerate(shots[FLAGS]):
+        for flag in flags if flags is not None else ():
+            if point := slipped_point(flag):
+                told.setdefault(point, np.zeros(len(shots), dtype=np.bool_))[k] = True
+    return told
+
+
+def _summed(
+    shots: pd.DataFrame,
+    measures: tuple[str, ...],
+    persons: tuple[tuple[str | None, str | None], ...],
+    conditions: tuple[str, ...],
+    codes: IntArray,
+) -> Cells:
+    """codes: (N, 3) of person, condition and strapping."""
+    person, condition, strapping = codes.T
     number = _count_within(strapping)
-    cell, order, starts = _contiguous(np.stack((person, condition, strapping), axis=1))
+    cell, order, starts = _contiguous(codes)
     values = shots[list(measures)].to_numpy(dtype=float, na_value=np.nan)[order]
     errors = _errors(shots, measures)[order]
     sums = _sums(values, errors, number[order].astype(float), cell, starts)
     head = order[starts]
     return Cells(
         measures=measures,
-        persons=tuple((_plain(p), _plain(t)) for p, t in persons),
-        conditions=tuple(str(name) for name in names),
+        persons=persons,
+        conditions=conditions,
         person=person[head],
         condition=condition[head],
         strapping=strapping[head],

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from imuswing.compare.groups import cells, shots_only
+from imuswing.compare.groups import Cells, cells, shots_only
 from imuswing.compare.settings import INTERVAL_ALPHA, CompareSettings
 from imuswing.compare.table import BY, By
 from imuswing.errors import require_one_of
@@ -40,12 +40,19 @@ def order_effects(swings: pd.DataFrame, *, by: By, settings: CompareSettings | N
     drift leaves out 0. Single intervals: with many measures, one in twenty is outside by chance.
     """
     import pandas as pd
-    from scipy.stats import t
 
     settings = settings or CompareSettings()
     require_one_of("by", by, BY)
     shots = shots_only(swings, by)
-    summed = cells(shots, shots[by], settings=settings)
+    parts = [_effects(summed) for summed in cells(shots, shots[by], settings=settings)]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _effects(summed: Cells) -> pd.DataFrame:
+    """The rows of measures whose sensors sat alike."""
+    import pandas as pd
+    from scipy.stats import t
+
     cell, measure = np.nonzero(summed.n >= 3)
     at = (cell, measure)
     n, spread, slope, ss = summed.n[at], summed.spread[at], summed.slope[at], summed.ss[at]

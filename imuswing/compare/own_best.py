@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from imuswing.compare.groups import STRAPPING, shots_only
+from imuswing.compare.groups import shots_only, strappings
 from imuswing.compare.settings import INTERVAL_ALPHA, CompareSettings, Size
 from imuswing.compare.table import BY, By
 from imuswing.errors import SettingsError, require_one_of
+from imuswing.measures.dictionary import BY_NAME
 from imuswing.recording.model import FloatArray, IntArray
 
 if TYPE_CHECKING:
@@ -85,8 +86,7 @@ def against_own_best(
     shots = shots[shots[by].notna() & shots[measure].notna()]
     values, errors = shots[measure].to_numpy(dtype=float), _errors(shots, measure)
     conditions = shots[by].to_numpy(dtype=object)
-    keys = [STRAPPING] if STRAPPING in shots.columns else ["session", "acq", "run"]
-    strapping = shots.groupby(keys, dropna=False, sort=False).ngroup().to_numpy()
+    ((_, strapping),) = strappings(shots, [BY_NAME[measure]], settings=settings.compare)
     rows = []
     for (participant, task), own in _students(shots):
         now = _latest(conditions[own])

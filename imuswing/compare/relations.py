@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from imuswing.compare.difference import Differences, differences, pair_up
+from imuswing.compare.difference import Differences, differences
 from imuswing.compare.families import holm
 from imuswing.compare.groups import Cells, cells, shots_only
 from imuswing.compare.settings import CompareSettings
@@ -85,8 +85,7 @@ def relate(swings: pd.DataFrame, *, settings: RelationSettings | None = None) ->
     for word in sorted(counts.index[counts >= settings.least_shots]):
         label = pd.Series(np.where(outcome == word, THIS, OTHER), index=shots.index).where(outcome.notna())
         summed = cells(shots, label, settings=settings.compare)
-        pairs = pair_up(summed, _order(summed))
-        parts.append(_rows(str(word), differences(summed, pairs, settings=settings.compare), summed, settings))
+        parts.append(_rows(str(word), differences(summed, _order, settings=settings.compare), settings))
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame({n: [] for n in (*COLUMNS, "p")})
     table["relation"] = pd.array(_relations(table, settings), dtype="str")
     return table.sort_values(["participant", "task"], kind="stable", ignore_index=True)[list(COLUMNS)]
@@ -101,7 +100,7 @@ def _order(summed: Cells) -> list[list[int]]:
     return [both if len(codes) == 2 else [] for codes in has]
 
 
-def _rows(word: str, found: Differences, summed: Cells, settings: RelationSettings) -> pd.DataFrame:
+def _rows(word: str, found: Differences, settings: RelationSettings) -> pd.DataFrame:
     import pandas as pd
 
     part, half, p = found.estimate, found.half, found.guarded_p
@@ -109,13 +108,13 @@ def _rows(word: str, found: Differences, summed: Cells, settings: RelationSettin
     said = found.same & (np.minimum(part.n_a, part.n_b) >= settings.least_shots) & np.isfinite(p)
     pair, measure = np.nonzero(said)
     at = (pair, measure)
-    persons = [summed.persons[k] for k in found.pairs.person[pair]]
+    persons = [found.persons[k] for k in found.pairs.person[pair]]
     return pd.DataFrame(
         {
             "participant": pd.array([person for person, _ in persons], dtype="str"),
             "task": pd.array([task for _, task in persons], dtype="str"),
             "outcome": pd.array([word] * len(persons), dtype="str"),
-            "measure": pd.array([summed.measures[k] for k in measure], dtype="str"),
+            "measure": pd.array([found.measures[k] for k in measure], dtype="str"),
             "n_with": part.n_b[at].astype(np.int64),
             "n_without": part.n_a[at].astype(np.int64),
             "mean_with": part.mean_b[at],

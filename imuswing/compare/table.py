@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from imuswing.compare.difference import Differences, differences, pair_up
+from imuswing.compare.difference import Differences, differences
 from imuswing.compare.groups import Cells, cells, shots_only
 from imuswing.compare.settings import CompareSettings
 from imuswing.compare.verdict import VERDICTS, judge
@@ -52,27 +53,27 @@ def compare(swings: pd.DataFrame, *, by: By, settings: CompareSettings | None = 
     will not tell. Raises `SettingsError` where a column is missing or `settings.against` names nothing.
     """
     settings = settings or CompareSettings()
-    found, summed = found_differences(swings, by=by, settings=settings)
-    return differences_table(found, summed, settings=settings)
+    return differences_table(found_differences(swings, by=by, settings=settings), settings=settings)
 
 
-def found_differences(swings: pd.DataFrame, *, by: By, settings: CompareSettings) -> tuple[Differences, Cells]:
+def found_differences(swings: pd.DataFrame, *, by: By, settings: CompareSettings) -> Differences:
     """The differences behind the table, as arrays."""
     require_one_of("by", by, BY)
     shots = shots_only(swings, by)
-    summed = cells(shots, shots[by], settings=settings)
-    return differences(summed, pair_up(summed, _order(summed, settings)), settings=settings), summed
+    return differences(
+        cells(shots, shots[by], settings=settings), partial(_order, settings=settings), settings=settings
+    )
 
 
-def differences_table(found: Differences, summed: Cells, *, settings: CompareSettings) -> pd.DataFrame:
+def differences_table(found: Differences, *, settings: CompareSettings) -> pd.DataFrame:
     """The table of `compare` from the arrays."""
     import pandas as pd
 
-    verdict, needed = judge(found, summed.measures, settings=settings)
+    verdict, needed = judge(found, settings=settings)
     half, part = found.half, found.estimate
     pair, measure = at = _rows(found)
     pairs = found.pairs
-    persons = [summed.persons[k] for k in pairs.person[pair]]
+    persons = [found.persons[k] for k in pairs.person[pair]]
 
     def text(values: list[str | None]) -> pd.api.extensions.ExtensionArray:
         return pd.array(values, dtype="str")
@@ -81,9 +82,9 @@ def differences_table(found: Differences, summed: Cells, *, settings: CompareSet
         {
             "participant": text([person for person, _ in persons]),
             "task": text([task for _, task in persons]),
-            "measure": text([summed.measures[k] for k in measure]),
-            "a": text([summed.conditions[k] for k in pairs.a[pair]]),
-            "b": text([summed.conditions[k] for k in pairs.b[pair]]),
+            "measure": text([found.measures[k] for k in measure]),
+            "a": text([found.conditions[k] for k in pairs.a[pair]]),
+            "b": text([found.conditions[k] for k in pairs.b[pair]]),
             "n_a": part.n_a[at].astype(np.int64),
             "n_b": part.n_b[at].astype(np.int64),
             "mean_a": part.mean_a[at],
@@ -102,6 +103,11 @@ def differences_table(found: Differences, summed: Cells, *, settings: CompareSet
 def drifting_rows(found: Differences) -> BoolArray:
     """For each row of the table (N,), whether a drift within the blocks may explain the difference."""
     return np.asarray(found.drifting[_rows(found)])
+
+
+def apart_rows(found: Differences) -> BoolArray:
+    """For each row of the table (N,), whether the two sides have no strapping-on in common, with shots enough in it."""
+    return ~np.asarray(found.same[_rows(found)])
 
 
 def _rows(found: Differences) -> tuple[IntArray, IntArray]:

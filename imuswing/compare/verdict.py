@@ -18,7 +18,7 @@ CANNOT_TELL: Final = "cannot tell yet"
 VERDICTS: Final = (CHANGED, PROBABLY, NO_CHANGE, CANNOT_TELL)
 
 
-def judge(found: Differences, measures: tuple[str, ...], *, settings: CompareSettings) -> tuple[IntArray, FloatArray]:
+def judge(found: Differences, *, settings: CompareSettings) -> tuple[IntArray, FloatArray]:
     """Verdicts (P, M) as places in `VERDICTS`, and shots needed (P, M), NaN where shots alone will not tell.
 
     `no change that matters`: the 95 % interval lies inside ± the smallest change that matters.
@@ -27,10 +27,10 @@ def judge(found: Differences, measures: tuple[str, ...], *, settings: CompareSet
     sure, but not clearly of that size; or sure, but a drift within the blocks may explain it.
     `cannot tell yet`: everything else, and always with fewer shots than `least_shots` on either side.
     """
-    worthwhile = np.array([settings.sizes[name].worthwhile for name in measures])
+    worthwhile = np.array([settings.sizes[name].worthwhile for name in found.measures])
     part, size = found.estimate, np.abs(found.difference)
     enough = (part.n_a >= settings.least_shots) & (part.n_b >= settings.least_shots) & np.isfinite(found.half)
-    is_goal = np.array([name in settings.goals for name in measures], dtype=bool)
+    is_goal = np.array([name in settings.goals for name in found.measures], dtype=bool)
     p = np.where(enough, found.guarded_p, np.nan)
     by_holm, by_discovery, weight = adjust(p, is_goal, goal_share=settings.goal_share)
     sure, big = by_holm <= settings.alpha, size >= worthwhile

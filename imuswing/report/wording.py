@@ -10,7 +10,7 @@ from imuswing.report.plan_view import GoalView
 from imuswing.report.shapes import Limits
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
-from imuswing.vocabulary import GRIP_POINTS
+from imuswing.vocabulary import GRIP_POINTS, MAY_HAVE_SLIPPED, slipped_point
 
 ALMOST_SURE: Final = 0.95
 """Chance from which a stall, or its absence, is told as almost without doubt (common practice, no source)."""
@@ -105,11 +105,10 @@ def flag_text(flag: str, texts: Texts) -> str:
             measure = BY_NAME.get(f"{about}_deg") or BY_NAME.get(f"{about}_impact_dps")
             what = texts.named("point", about) if measure is None else texts.label(measure)
             return texts(f"flag_ending.{ending}", what=what)
-    for ending in ("may_have_slipped", "slipped"):
-        if flag.endswith(f"_{ending}"):
-            point = flag.removesuffix(f"_{ending}")
-            why = "_in_grip" if ending == "may_have_slipped" and point in GRIP_POINTS else ""
-            return texts(f"slip.{ending}{why}", what=texts.named("point", point))
+    if point := slipped_point(flag):
+        ending = flag.removeprefix(f"{point}_")
+        why = "_in_grip" if ending == MAY_HAVE_SLIPPED and point in GRIP_POINTS else ""
+        return texts(f"slip.{ending}{why}", what=texts.named("point", point))
     return texts.named("flag", flag)
 
 

@@ -209,6 +209,23 @@ def test_recordings_with_one_routine_share_a_strapping(tmp_path: Path) -> None:
         assert read_results([folder])["strapping"].nunique() == 2, own
 
 
+def test_a_routine_done_again_is_another_strapping(tmp_path: Path, capsys: Capture) -> None:
+    folder = tmp_path / "results"
+    first, later = swings(run="1", blocks=("baseline", "drill")), swings(run="2", blocks=("transfer",))
+    results(folder, pd.concat([first, later], ignore_index=True))
+    lent, drill = "run1_motion.tsv", first["impact_s"][first["block"] == "drill"].min()
+    record(folder, ("1", "1", "this recording"), ("1", "2", lent))
+    content = json.loads((folder / "quality.json").read_text())
+    content["recordings"][0]["calibration"]["anew"] = [{"since_s": float(drill) - 5.0}]
+    (folder / "quality.json").write_text(json.dumps(content))
+    found = read_results([folder]).groupby("block", sort=False)["strapping"].unique().map(list).to_dict()
+    # The second recording rests on the last round of the first.
+    assert found["drill"] == found["transfer"]
+    assert found["baseline"] != found["drill"]
+    assert main(["compare", str(folder), "--by", "block"]) == 0
+    assert "All of this: the sensors sat differently in the two blocks" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("by", "table", "said"),
     [

@@ -200,6 +200,41 @@ def test_blocks_of_two_recordings_share_a_strapping_only_where_it_is_said() -> N
     assert together["verdict"] == CHANGED
 
 
+def flagged(table: pd.DataFrame, flag: str, after: int) -> pd.DataFrame:
+    """Shots from number `after` on carry a flag."""
+    return table.assign(flags=[[flag] if k >= after else [] for k in range(len(table))])
+
+
+@pytest.mark.parametrize("flag", ["lead_hand_may_have_slipped", "lead_hand_slipped"])
+def test_a_slip_between_blocks_counts_as_strapping_on_again_where_the_sensor_serves(flag: str) -> None:
+    table = block_table({"a": exact(8), "b": exact(8, mean=9.0)}, measure="wrist_flexion_impact_deg")
+    shaped = table["wrist_flexion_impact_deg"]
+    table = table.assign(chest_continuity=0.1 * shaped, backswing_s=0.1 * shaped)
+    plain, slipped = (compare(t, by="block").set_index("measure") for t in (table, flagged(table, flag, 8)))
+    # As two recordings, by the code that compares visits.
+    apart = compare(table.assign(run=["1"] * 8 + ["2"] * 8), by="block").set_index("measure")
+    assert list(slipped.index) == list(plain.index)
+    wrist = "wrist_flexion_impact_deg"
+    assert slipped.loc[wrist, "detectable"] == pytest.approx(apart.loc[wrist, "detectable"])
+    assert slipped.loc[wrist, "detectable"] > 2.0 * plain.loc[wrist, "detectable"]
+    # The chest is measured by another sensor, and when a moment is hangs on no mount.
+    for other in ("chest_continuity", "backswing_s"):
+        assert slipped.loc[other, "detectable"] == pytest.approx(plain.loc[other, "detectable"])
+
+
+def test_a_slip_within_a_block_leaves_the_shots_before_it_where_they_are_enough() -> None:
+    name = "wrist_flexion_impact_deg"
+    # All that differs is the slip's own 9°, after shots 3 and 1 of the second block.
+    for before, n_b, difference in ((3, 3, 0.0), (1, 8, 9.0 * 7 / 8)):
+        table = block_table({"a": [0.0, 1.0] * 4, "b": [0.0, 1.0] * 4}, measure=name)
+        table[name] += 9.0 * (np.arange(16) >= 8 + before)
+        row = only(compare(flagged(table, "lead_forearm_may_have_slipped", 8 + before), by="block"))
+        assert row["n_b"] == n_b
+        assert row["difference"] == pytest.approx(difference, abs=0.5)
+        assert row["verdict"] != CHANGED
+        assert only(compare(table, by="block"))["verdict"] == (CHANGED if before == 1 else CANNOT_TELL)
+
+
 def test_every_measure_with_a_standard_error_has_a_size_and_no_other_name_has() -> None:
     compared = {name for name, measure in BY_NAME.items() if measure.has_se} | {"top_position"}
     assert set(SIZES) == compared
