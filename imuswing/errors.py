@@ -54,3 +54,8 @@ def require_one_of(name: str, value: object, legal: Iterable[object]) -> None:
     if value not in choices:
         listed = ", ".join(repr(choice) for choice in choices)
         raise SettingsError(f"{name} is {value!r}; it must be one of {listed}")
+
+
+def counted(number: int, thing: str) -> str:
+    """`1 cell`, `5 cells`."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"

@@ -97,7 +97,10 @@ def quality_record(
 
 def _by_name(note: str, recording: Recording) -> str:
     """A sentence about a file by the file's name: where it stands on this computer is nobody's business."""
-    return note.removeprefix(f"{recording.source.parent}{os.sep}") if recording.source else note
+    if recording.source is None:
+        return note
+    folder = recording.source.parent
+    return note.removeprefix(f"{folder}{os.sep}").removeprefix(f"{folder.resolve()}{os.sep}")
 
 
 def _sensor(prepared: Prepared, point: str) -> dict[str, Any]:

@@ -6,6 +6,8 @@ import argparse
 import sys
 from pathlib import Path
 
+from imuswing.errors import counted
+
 SUMMARY = "Find every swing of a recording, measure it and write tables and a page."
 EXAMPLE = "imuswing analyze lessons/sub-S001/ses-01 --out results"
 
@@ -47,14 +49,15 @@ def answer(lesson: object) -> str:
     shots = swings[swings["kind"] == "shot"]
     judged = shots[shots["chest_verdict"].notna()]
     if not len(shots):
-        return f"{len(swings)} swings found, none of them a shot."
+        return f"{counted(len(swings), 'swing')} found, none of them a shot."
     if not len(judged):
-        return f"{len(shots)} shots found; without a chest sensor, or without its axes, chest rotation cannot be told."
+        found = counted(len(shots), "shot")
+        return f"{found} found; without a chest sensor, or without its axes, chest rotation cannot be told."
     counts = judged["chest_verdict"].value_counts()
     parts = [f"{word} in {int(counts.get(word, 0))}" for word in ("turning", "slowing", "stalled")]
     unjudged = len(shots) - len(judged)
-    more = f" Not judged: {_counted(unjudged, 'more shot')}." if unjudged else ""
-    return f"Chest through the ball, {_counted(len(judged), 'shot')}: {', '.join(parts)}.{more}"
+    more = f" Not judged: {counted(unjudged, 'more shot')}." if unjudged else ""
+    return f"Chest through the ball, {counted(len(judged), 'shot')}: {', '.join(parts)}.{more}"
 
 
 def problems(lesson: object, recording: Path, *, page: bool) -> str | None:
@@ -65,8 +68,4 @@ def problems(lesson: object, recording: Path, *, page: bool) -> str | None:
     if not count:
         return None
     where = f"`imuswing check {recording}`{' or the page' if page else ''}"
-    return f"The quality record tells {_counted(count, 'problem')}: {where} says which and what to do."
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number} {thing}{'' if number == 1 else 's'}"
+    return f"The quality record tells {counted(count, 'problem')}: {where} says which and what to do."

@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the batch; 3 where some recordings could not be used."""
-    from imuswing.errors import SettingsError
+    from imuswing.errors import SettingsError, counted
 
     if args.workers is not None and args.workers < 1:
         raise SettingsError(f"--workers is {args.workers}; it must be 1 or more")
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         batch_size=args.batch_size,
     )
     plan = plan_batch(args.dataset, args.out, settings=settings, batch=batch)
-    print(f"{plan.recordings} recordings: {plan.kept} done already, {plan.to_do} to do")
+    print(f"{counted(plan.recordings, 'recording')}: {plan.kept} done already, {plan.to_do} to do")
     if args.dry_run:
         return 0
     try:
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         print(f"\nstopped; what is done is kept in {args.out}: start again to go on", file=sys.stderr)
         return STOPPED
-    print(f"written: {args.out}; {len(failures)} recordings could not be used (failures.tsv)")
+    print(f"written: {args.out}; {counted(len(failures), 'recording')} could not be used (failures.tsv)")
     for _, sentence in failures[:MOST_TOLD]:
         print(sentence, file=sys.stderr)
     if len(failures) > MOST_TOLD:

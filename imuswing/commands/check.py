@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -26,15 +27,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the quality of each recording; 1 where one cannot be used."""
+    from imuswing.errors import RecordingError
     from imuswing.lesson import analyze
-    from imuswing.recording.read import find_recordings, read
+    from imuswing.recording.read import RecordingWarning, find_recordings, read
 
     status = 0
     for path in find_recordings(args.recording):
-        from imuswing.errors import RecordingError
-
         try:
-            lesson = analyze(read(path))
+            with warnings.catch_warnings():
+                # What was left out in reading stands in the quality record below.
+                warnings.simplefilter("ignore", RecordingWarning)
+                lesson = analyze(read(path))
         except RecordingError as error:
             print(f"NOT USABLE  {error}")
             status = 1

@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Final
 
-from imuswing.errors import RecordingError
+from imuswing.errors import RecordingError, counted
 from imuswing.formats.text import is_number, seconds_of_date
 from imuswing.formats.times import SINCE_1970_S
 from imuswing.recording.model import Event
@@ -58,7 +58,7 @@ def _row(
 ) -> Marker:
     at, labels, length = places
     if len(row) <= max(at, labels):
-        raise RecordingError(path, f"row {number} has {len(row)} cells", "write time and label in each row")
+        raise RecordingError(path, f"row {number} has {counted(len(row), 'cell')}", "write time and label in each row")
     time = _seconds(path, number, row[at], decimal)
     lasts = None
     if length is not None and length < len(row) and row[length] not in ("", "n/a"):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from imuswing.errors import RecordingError
+from imuswing.errors import RecordingError, counted
 from imuswing.formats.text import LONGEST_LINE, MISSING, SEPARATORS, is_number, seconds_of_date, split
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def _wrong(line: str, number: int, layout: Layout, header: list[str]) -> tuple[s
                 here = _NAMES[layout.separator]
                 return f"is separated by {here} above line {number} and by {name} there", "export it again in one piece"
         return (
-            f"line {number} has {len(cells)} cells instead of {len(layout.names)}",
+            f"line {number} has {counted(len(cells), 'cell')} instead of {len(layout.names)}",
             "export it again, or delete that line",
         )
     for cell, kind, name in zip(cells, layout.kinds, layout.names, strict=True):

@@ -18,7 +18,7 @@ from html import unescape
 from pathlib import Path
 from typing import Any, Final
 
-from imuswing.errors import RecordingError
+from imuswing.errors import RecordingError, counted
 from imuswing.plan.files import FOLDER, plan_path
 from imuswing.recording.dataset import DESCRIPTION, check_label
 from imuswing.recording.participants import PARTICIPANTS
@@ -129,7 +129,7 @@ def _own(root: Path, student: _Student) -> list[Removal]:
         rest, gone = rows
         last = not rest
         do = (lambda: _drop_participants(root)) if last else (lambda: _write_rows(table, student))
-        row = Removal(path=table, what=f"{gone} row{'s' if gone > 1 else ''}", do=do)
+        row = Removal(path=table, what=counted(gone, "row"), do=do)
         own = [row, *own] if last else [*own, row]
     if own or _there(trash):
         own.append(Removal(path=trash, what="what an interrupted removal left", do=lambda: _remove(trash)))

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv
 
-from imuswing.errors import RecordingError
+from imuswing.errors import RecordingError, counted
 from imuswing.recording.channels import Channels
 from imuswing.recording.events import events_path
 from imuswing.recording.layout import check_is_file, motion_files
@@ -176,14 +176,14 @@ def _explain(path: Path, channels: Channels, technical: str) -> RecordingError:
     if len(cells) != count:
         return RecordingError(
             path,
-            f"has {len(cells)} column{'s' if len(cells) > 1 else ''} but {channels.path.name} describes {count}",
+            f"has {counted(len(cells), 'column')} but {channels.path.name} describes {count}",
             "describe every column in its order, and separate the columns by tabs",
         )
     wanted = set(channels.wanted)
     sure = re.compile("\t".join(f"(?:{_SURE_CELL})" if column in wanted else "[^\t]*" for column in range(count)))
     for number, line in enumerate(lines, start=1):
         if sure.fullmatch(line) is None:
-            problem = _wrong_in_row(line.split("\t"), number, channels)
+            problem = _wrong_in_row(line.split("\t"), number, channels, last=number == len(lines))
             if problem is not None:
                 return RecordingError(path, *problem)
     return RecordingError(path, f"cannot be read as a table of numbers ({technical})", "check its last lines")
@@ -201,13 +201,19 @@ def _looks_like_a_name(cell: str) -> bool:
     return cell[:1].isalpha() and cell.lower() not in _MISSING_ELSEWHERE
 
 
-def _wrong_in_row(row: list[str], number: int, channels: Channels) -> tuple[str, str] | None:
+def _wrong_in_row(row: list[str], number: int, channels: Channels, *, last: bool) -> tuple[str, str] | None:
     """What is wrong in a line and what to do, None where all is well."""
     if row == [""]:
         return f"line {number} is empty", "delete the line, or write n/a in each of its cells if samples were lost"
+    if last and len(row) < len(channels.names):
+        return (
+            f"line {number}, the last one, stops after {counted(len(row), 'cell')} of {len(channels.names)}: the file "
+            "was cut short",
+            "copy it again from where it was recorded, or delete that line and use what is there",
+        )
     if len(row) != len(channels.names):
         return (
-            f"line {number} has {len(row)} cells instead of {len(channels.names)}",
+            f"line {number} has {counted(len(row), 'cell')} instead of {len(channels.names)}",
             "write one cell for each channel, separated by tabs, with n/a for a lost sample",
         )
     for column in channels.wanted:

@@ -11,7 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
-from imuswing.errors import RecordingError
+from imuswing.errors import RecordingError, counted
 
 NOT_AVAILABLE: Final = "n/a"
 """How BIDS writes a value that is missing."""
@@ -78,7 +78,7 @@ def read_table(path: Path, *, needed: Sequence[str], missing_do: str) -> list[Ro
         if len(row) != len(header):
             raise RecordingError(
                 path,
-                f"line {number} has {len(row)} cells instead of {len(header)}",
+                f"line {number} has {counted(len(row), 'cell')} instead of {len(header)}",
                 "write one cell for each column, separated by tabs, with n/a for what is missing",
             )
     return [dict(zip(header, row, strict=True)) for row in rows]

@@ -274,6 +274,17 @@ def test_check_says_that_a_good_recording_is_usable(small_dataset: Path, capsys:
     assert "NOT USABLE" not in text
 
 
+def test_check_tells_a_lost_table_once_and_by_its_name(
+    small_dataset: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    next(small_dataset.glob("**/*_tracksys-leadhand_motion.tsv")).unlink()
+    monkeypatch.chdir(small_dataset.parent)
+    assert main(["check", small_dataset.name]) == 0
+    told = capsys.readouterr()
+    (line,) = [line for line in (told.out + told.err).splitlines() if "is missing" in line]
+    assert line.startswith("  ADVICE: sub-")
+
+
 @pytest.mark.filterwarnings("ignore::imuswing.recording.read.RecordingWarning")
 def test_check_tells_event_words_that_are_not_known(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (events,) = small_dataset.glob("**/*_tracksys-chest_events.tsv")

@@ -83,7 +83,7 @@ def test_dates_beside_a_recording_that_has_dates(tmp_path: Path) -> None:
         ("time,label\n9000,shot\n", "has events outside of the recording of 60 s; write seconds"),
         ("time,label\n2024-05-31T14:05:29.5Z,shot\n", "tells dates, but the recording's clock does not"),
         ("time,label,duration\n5,stand,-2\n", "stand has the length -2; write seconds from 0 on"),
-        ("time,label\n5\n", "row 2 has 1 cells; write time and label in each row"),
+        ("time,label\n5\n", "row 2 has 1 cell; write time and label in each row"),
     ],
 )
 def test_wrong_marks_are_refused_and_nothing_is_written(
