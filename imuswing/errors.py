@@ -12,8 +12,10 @@ Every message is one sentence that a coach can read; the command line prints it 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
 from pathlib import Path
+from typing import Final
 
 
 class ImuswingError(Exception):
@@ -49,11 +51,26 @@ class MissingExtraError(ImuswingError):
 
 
 def require_one_of(name: str, value: object, legal: Iterable[object]) -> None:
-    """Raise `SettingsError` listing every legal value unless `value` is one of them."""
+    """Raise `SettingsError` saying what may be meant, or every legal value, unless `value` is one of them."""
     choices = list(legal)
     if value not in choices:
-        listed = ", ".join(repr(choice) for choice in choices)
-        raise SettingsError(f"{name} is {value!r}; it must be one of {listed}")
+        raise SettingsError(f"{name} is {value!r}; {meant_or_legal(value, choices)}")
+
+
+SHORT: Final = 8
+"""Lists of legal values up to this long are told whole, whatever may be meant."""
+
+
+def meant_or_legal(value: object, legal: Sequence[object]) -> str:
+    """The end of a message about a value that is none of the legal ones: what may be meant, or all of them."""
+    words = [str(choice) for choice in legal]
+    wrong = str(value).lower().replace(" ", "_").replace("-", "_")
+    alike = get_close_matches(wrong, words, n=3, cutoff=0.6)
+    alike += [word for word in words if len(wrong) > 2 and wrong in word and word not in alike]
+    meant = f"did you mean {' or '.join(repr(word) for word in alike[:3])}?" if alike else ""
+    if meant and len(words) > SHORT:
+        return meant
+    return "; ".join(filter(None, (f"it must be one of {', '.join(map(repr, legal))}", meant)))
 
 
 def counted(number: int, thing: str) -> str:

@@ -21,6 +21,7 @@ from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.settings import Settings
 from imuswing.swings.corrections import without_denied
+from imuswing.swings.event_doubts import refuse_other_times
 from imuswing.vocabulary import CALIBRATION_STEPS, CORRECTION, LeadSide
 
 CONTRADICTED = "the data, since the marked steps contradict each other"
@@ -128,11 +129,9 @@ def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> 
     """
     marked = recording.of_type(*CALIBRATION_STEPS)
     if not marked and recording.source is not None:
-        from imuswing.recording.read import calibration_recording, read
-
-        path = calibration_recording(recording.source)
-        if path is not None:
-            return earlier_routine(read(path), settings)
+        earlier = _marked_earlier(recording.source, settings)
+        if earlier is not None:
+            return earlier
     steps = _with_found(recording, oriented.motions, settings)
     if marked and not any(event in steps for event in marked):
         return Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=CONTRADICTED)
@@ -142,6 +141,28 @@ def routine_of(recording: Recording, oriented: Oriented, settings: Settings) -> 
             return shown
     source = "this recording" if marked else FOUND_IN_DATA if steps else "nothing: no step is marked or found"
     return Routine(motions=oriented.motions, steps=steps, lead_side=recording.lead_side, source=source)
+
+
+def _marked_earlier(path: Path, settings: Settings) -> Routine | None:
+    """The routine of the newest earlier recording of the visit that has it marked; None where none has.
+
+    RecordingError, about this recording, where that one cannot be used.
+    """
+    from imuswing.recording.read import calibration_recording, read
+
+    try:
+        marked = calibration_recording(path)
+        if marked is None:
+            return None
+        earlier = read(marked)
+        refuse_other_times(earlier)
+        return earlier_routine(earlier, settings)
+    except RecordingError as error:
+        raise RecordingError(
+            path,
+            f"has no routine of its own, and the visit's earlier recording cannot be used ({str(error).rstrip('.')})",
+            "mend that one first, or mark a routine in this one",
+        ) from error
 
 
 def _shown_earlier(path: Path, settings: Settings) -> Routine | None:

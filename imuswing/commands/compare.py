@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +26,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--against", metavar="LABEL", help="compare with this block or visit, not with the first")
     parser.add_argument(
         "--block", action="append", metavar="NAME", help="only shots of this block (may be given several times)"
+    )
+    parser.add_argument("--participant", metavar="LABEL", help="only this student")
+    parser.add_argument(
+        "--plan",
+        type=Path,
+        metavar="FILE",
+        help="a student's plan, or the dataset that holds the plans: what their goals measure is worked on",
     )
     parser.add_argument(
         "--goal",
@@ -52,6 +59,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare, print and write."""
+    import pandas as pd
+
     from imuswing.compare.files import check_ending, read_results, write_comparison
     from imuswing.compare.table import apart_rows, differences_table, drifting_rows, found_differences
 
@@ -62,15 +71,22 @@ def run(args: argparse.Namespace) -> int:
     swings = read_results(args.results)
     if args.block:
         swings = _only_blocks(swings, args.block)
-    found = found_differences(swings, by=args.by, settings=settings)
-    table = differences_table(found, settings=settings)
-    if table.empty:
+    if args.participant:
+        swings = _only_of(swings, args.participant)
+    tables, texts = [], []
+    for rows, own in _parts(swings, args, settings):
+        found = found_differences(rows, by=args.by, settings=own)
+        table = differences_table(found, settings=own)
+        if not table.empty:
+            tables.append(table)
+            marks = {"drifting": drifting_rows(found), "apart": apart_rows(found) & (args.by == "block")}
+            texts += in_words(table.assign(**marks), goals=own.goals)
+    if not tables:
         raise _nothing_to_compare(swings, args)
     if args.out:
         args.out.parent.mkdir(parents=True, exist_ok=True)
-        write_comparison(table, args.out)
-    marks = {"drifting": drifting_rows(found), "apart": apart_rows(found) & (args.by == "block")}
-    print("\n\n".join(in_words(table.assign(**marks), goals=settings.goals)))
+        write_comparison(pd.concat(tables, ignore_index=True), args.out)
+    print("\n\n".join(texts))
     print(f"\n{_legend(args.by)}")
     for measure, better in aims:
         print("\n" + "\n".join(_own_best(swings, measure, better, args.by, settings)))
@@ -105,6 +121,36 @@ def _only_blocks(swings: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     for name in names:
         require_one_of("--block", name, sorted(swings["block"].dropna().unique()))
     return swings[swings["block"].isin(names)]
+
+
+def _only_of(swings: pd.DataFrame, participant: str) -> pd.DataFrame:
+    from imuswing.errors import require_one_of
+
+    require_one_of("--participant", participant, sorted(swings["participant"].dropna().unique()))
+    return swings[(swings["participant"] == participant).to_numpy(dtype=bool, na_value=False)]
+
+
+def _parts(
+    swings: pd.DataFrame, args: argparse.Namespace, settings: CompareSettings
+) -> Iterator[tuple[pd.DataFrame, CompareSettings]]:
+    """All swings at once; with plans each student's kinds of shot, with the goals about them, as on the pages."""
+    if args.plan is None:
+        yield swings, settings
+        return
+    from dataclasses import replace
+
+    from imuswing.errors import SettingsError
+    from imuswing.plan.files import plan_of
+    from imuswing.plan.model import plan_data
+    from imuswing.report.change import measures_worked_on
+    from imuswing.report.plan_view import plan_view
+
+    if args.goal:
+        raise SettingsError("--goal and --plan both say what is worked on; leave one out")
+    for (participant, task), rows in swings.groupby(["participant", "task"], sort=False, dropna=False):
+        if args.against is None or (rows[args.by] == args.against).any():
+            plan = plan_view(plan_data(plan_of(args.plan, str(participant))), task=str(task))
+            yield rows, replace(settings, goals=measures_worked_on(plan.goals))
 
 
 def _nothing_to_compare(swings: pd.DataFrame, args: argparse.Namespace) -> Exception:

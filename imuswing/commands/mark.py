@@ -144,6 +144,7 @@ def _show(path: Path, listed: Sequence[Line], reason: str | None) -> None:
 def _save(recording: Recording, listed: Sequence[Line], edits: Sequence[Edit]) -> None:
     """Write the events and show the list anew, since measures and numbers follow from it."""
     from imuswing.marking.edits import edited
+    from imuswing.marking.outcomes import doubtful_outcomes
     from imuswing.recording.read import read
     from imuswing.recording.write import write_events
 
@@ -155,6 +156,8 @@ def _save(recording: Recording, listed: Sequence[Line], edits: Sequence[Edit]) -
     written = write_events(recording.with_events(events))
     again, reason = _listed(read(recording.source))
     _show(recording.source, again, reason)
+    for sentence in doubtful_outcomes(recording.events, events):
+        print(sentence)
     print(f"written: {written}; analyze the recording again to have the measures follow")
 
 

@@ -110,15 +110,7 @@ def _plan(path: Path | None, participant: str) -> dict[str, Any] | None:
     """The student's plan as plain data, from its file or from the dataset; another student's is refused."""
     if path is None:
         return None
-    from imuswing.errors import RecordingError
-    from imuswing.plan.files import plan_path, read_plan
+    from imuswing.plan.files import plan_of
     from imuswing.plan.model import plan_data
 
-    file = plan_path(path, participant) if path.is_dir() else path
-    plan = read_plan(file)
-    # A plan that names nobody takes its file's name.
-    if plan.participant not in (participant, file.stem):
-        raise RecordingError(
-            file, f"is the plan of {plan.participant}, and the page is about {participant}", "name that student's plan"
-        )
-    return plan_data(plan)
+    return plan_data(plan_of(path, participant))

@@ -36,6 +36,18 @@ def plan_path(dataset: Path, participant: str) -> Path:
     return dataset / FOLDER / f"sub-{participant}.toml"
 
 
+def plan_of(where: Path, participant: str) -> Plan:
+    """A student's plan, from its file or from the dataset that holds it; RecordingError for another student's."""
+    file = plan_path(where, participant) if where.is_dir() else where
+    plan = read_plan(file)
+    # A plan that names nobody takes its file's name.
+    if plan.participant not in (participant, file.stem):
+        raise RecordingError(
+            file, f"is the plan of {plan.participant}, and this is about {participant}", "name that student's plan"
+        )
+    return plan
+
+
 def write_plan(plan: Plan, path: Path) -> None:
     """Write a plan, whole or not at all."""
     write_files({path: "\n".join(HEADER) + "\n\n" + toml_text(plan_data(plan))})

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from imuswing.errors import SettingsError
+from imuswing.errors import SettingsError, meant_or_legal
 from imuswing.measures.dictionary import BY_NAME
 from imuswing.vocabulary import KIND_SHOT
 
@@ -37,7 +37,7 @@ class Goal:
 
     def __post_init__(self) -> None:
         if self.measure not in BY_NAME:
-            raise SettingsError(f"the measure is {self.measure!r}; {measures_listed(self.measure)}")
+            raise SettingsError(f"the measure is {self.measure!r}; {meant_or_legal(self.measure, list(BY_NAME))}")
         ends = [end for end in (self.low, self.high) if end is not None]
         if not ends:
             raise SettingsError(f"the goal about {self.measure} has neither low nor high; give at least one")
@@ -85,7 +85,9 @@ class Task:
             raise SettingsError("a task has no name or no title; give both")
         for measure in self.measures:
             if measure not in BY_NAME:
-                raise SettingsError(f"the task {self.name} has the measure {measure!r}; {measures_listed(measure)}")
+                raise SettingsError(
+                    f"the task {self.name} has the measure {measure!r}; {meant_or_legal(measure, list(BY_NAME))}"
+                )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,14 +151,6 @@ def _reached(goal: Goal, met: int, counted: int) -> bool | None:
     if met >= goal.needed:
         return True
     return False if counted == goal.of else None
-
-
-def measures_listed(wrong: str) -> str:
-    """The end of a message about a measure that is none: what may be meant, or all of them."""
-    from difflib import get_close_matches
-
-    alike = get_close_matches(wrong, BY_NAME, n=3, cutoff=0.6)
-    return f"do you mean {' or '.join(alike)}?" if alike else f"it must be one of {', '.join(BY_NAME)}"
 
 
 def plan_data(plan: Plan) -> dict[str, Any]:

@@ -311,3 +311,21 @@ def test_check_rounds_no_loss_to_none_and_no_rate_to_the_one_asked_for() -> None
     lines = in_words("motion.tsv", entry)
     assert "  chest: 99.7 Hz, under 0.1 % lost" in lines
     assert "  lead hand: 100 Hz, 0.0 % lost" in lines
+
+
+def test_a_recording_says_itself_that_the_routine_it_needs_cannot_be_read(
+    small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (events,) = small_dataset.glob("**/*_events.tsv")
+    for file in events.parent.glob("*_task-chip_*"):
+        later = file.with_name(file.name.replace("_task-chip_", "_task-full_"))
+        later.write_bytes(file.read_bytes())
+    kept = [line for line in events.read_text().splitlines() if "shot" in line or "onset" in line]
+    later = events.with_name(events.name.replace("_task-chip_", "_task-full_"))
+    later.write_text("\n".join([*kept, ""]))
+    events.write_text(events.read_text().replace("\n", "\nx", 1))
+    assert main(["check", str(later.with_name(later.name.replace("events", "motion")))]) == 1
+    told = capsys.readouterr().out
+    assert told.startswith("NOT USABLE")
+    assert "_task-full_tracksys-chest_motion.tsv: has no routine of its own" in told
+    assert "_task-chip_tracksys-chest_events.tsv: line 2" in told

@@ -16,7 +16,7 @@ from imuswing.cli import main
 from imuswing.compare import COLUMNS, VERDICTS, against_own_best, compare
 from imuswing.compare.files import read_results
 from imuswing.compare.own_best import LESS_OFTEN, MORE_OFTEN
-from imuswing.compare.settings import GOALS, SIZES
+from imuswing.compare.settings import GOALS, SIZES, CompareSettings
 from imuswing.errors import RecordingError
 from imuswing.measures.dictionary import BY_NAME
 from imuswing.measures.tables import swings_table, write_swings
@@ -148,6 +148,28 @@ def test_what_matters_and_what_is_worked_on_can_be_said(tmp_path: Path, capsys: 
     for wrong, needed in (("tempo_ratio=x", "number"), ("tempo_ratio=-1", "positive"), ("speed=1", "'tempo_ratio'")):
         assert main(["compare", folder, "--by", "block", "--matters", wrong]) == 2
         assert needed in capsys.readouterr().err
+
+
+def test_the_plans_goals_are_worked_on_as_on_the_pages(tmp_path: Path, capsys: Capture) -> None:
+    folder = str(results(tmp_path / "results", swings(blocks=("baseline", "drill", "transfer"), step=0.06)))
+    plan = tmp_path / "plans" / "sub-P1.toml"
+    plan.parent.mkdir()
+    plan.write_text('[[goals]]\nmeasure = "tempo_ratio"\nlow = 2.7\ntask = "chip"\n')
+    out, call = str(tmp_path / "table.parquet"), ["compare", folder, "--by", "block"]
+    assert main([*call, "--out", out, "--plan", str(tmp_path), "--participant", "P1"]) == 0
+    assert [line.split()[1] for line in capsys.readouterr().out.splitlines() if "*" in line[:4]][:2] == ["tempo"] * 2
+    # The page's own way: the goals' measures are what compare is told.
+    wanted = compare(read_results([Path(folder)]), by="block", settings=CompareSettings(goals=("tempo_ratio",)))
+    pd.testing.assert_frame_equal(pd.read_parquet(out), wanted, check_dtype=False)
+    assert main([*call, "--plan", str(plan), "--goal", "tempo_ratio"]) == 2
+    assert "leave one out" in capsys.readouterr().err
+    plan.write_text('participant = "P2"\n')
+    assert main([*call, "--plan", str(plan.rename(tmp_path / "other.toml"))]) == 1
+    assert "is the plan of P2, and this is about P1" in capsys.readouterr().err
+    assert main([*call, "--participant", "P3"]) == 2
+    assert "'P1'" in capsys.readouterr().err
+    assert main([*call, "--goal", "continuity"]) == 2
+    assert "did you mean 'chest_continuity'?" in capsys.readouterr().err
 
 
 def test_a_later_block_can_be_the_one_compared_with(tmp_path: Path, capsys: Capture) -> None:

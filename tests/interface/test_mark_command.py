@@ -103,6 +103,19 @@ def test_a_mark_that_stands_twice_is_shown_and_written_once(
     assert [row["onset"] for row in events_of(small_dataset)] == [row["onset"] for row in before]
 
 
+def test_an_outcome_that_is_nearly_a_usual_word_is_kept_and_told(
+    small_dataset: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    number = number_of(list_of(small_dataset, capsys), "swing", "1:")
+    assert main(["mark", str(small_dataset), "--outcome", f"{number}=thinn"]) == 0
+    assert "'thinn' is kept as its own word; note it again if 'thin' was meant" in capsys.readouterr().out
+    assert "thinn" in [row["outcome"] for row in events_of(small_dataset)]
+    # Words are free: one that is like no other is no mistake, nor is a usual one.
+    for word in ("off the cart path", "Thin", "thin"):
+        assert main(["mark", str(small_dataset), "--outcome", f"{number}={word}"]) == 0
+        assert "own word" not in capsys.readouterr().out
+
+
 def test_measures_follow_an_impact_that_was_moved(small_dataset: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = swings_of(small_dataset)
     row = before[before["kind"] == "shot"].iloc[0]

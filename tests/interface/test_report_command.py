@@ -191,8 +191,8 @@ def test_the_plan_is_found_in_the_dataset_and_another_students_is_refused(
     assert "Turn through." in out.read_text(encoding="utf-8")
     out.unlink()
     assert main([*call, str(plans / "sub-P02.toml")]) == 1
-    assert "is the plan of P02, and the page is about P01" in capsys.readouterr().err
+    assert "is the plan of P02, and this is about P01" in capsys.readouterr().err
     (plans / "sub-P01.toml").write_text('[[goals]]\nmeasure = "chest_kontinuity"\nlow = 0.6\n', encoding="utf-8")
     assert main([*call, str(tmp_path / "lessons")]) == 1
-    assert "do you mean chest_continuity" in capsys.readouterr().err
+    assert "did you mean 'chest_continuity'?" in capsys.readouterr().err
     assert not out.exists()
