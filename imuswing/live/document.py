@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from imuswing.live.messages import Hello
+from imuswing.measures.rates import CONTINUITY_LIMITS
 from imuswing.report.document import document
 from imuswing.report.markup import Child, Html, tag
 from imuswing.report.palette import MARKS
@@ -37,13 +38,13 @@ def render_live(hello: Hello | None = None, *, texts: Texts = ENGLISH) -> str:
 
 
 def _data(texts: Texts) -> dict[str, Any]:
-    """What the script needs: words by key, and the verdicts' shapes."""
+    """What the script needs: words by key, the verdicts' shapes, and limits that no rounding may reach."""
     said = {key.removeprefix("live_say."): texts.entries[key] for key in texts.entries if key.startswith("live_say.")}
     said |= {f"step.{step}": texts(f"step.{step}") for step in CALIBRATION_STEPS}
     said |= {f"todo.{step}": texts(f"live_step.{step}") for step in CALIBRATION_STEPS}
     said |= {f"point.{point}": texts(f"point.{point}") for point in TRACKED_POINTS}
     shapes = {verdict or "unjudged": mark.path for verdict, mark in MARKS.items()}
-    return {"texts": said, "shapes": shapes}
+    return {"texts": said, "shapes": shapes, "limits": list(CONTINUITY_LIMITS)}
 
 
 def _head(who: str, hello: Hello | None, texts: Texts) -> Html:

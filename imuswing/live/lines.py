@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from imuswing.live.messages import Estimate, Message, Notice, Problem, Routine, Shot, Step, Summary
+from imuswing.measures.rates import CONTINUITY_LIMITS
+from imuswing.sensors.checks import decimals_apart
 from imuswing.vocabulary import KIND_SHOT
 
 TOLD = (
@@ -45,6 +47,7 @@ def _shot(shot: Shot) -> str | None:
 def _told(word: str, estimate: Estimate, decimals: int) -> str | None:
     if estimate.value is None:
         return None
+    decimals = decimals_apart(estimate.value, *(CONTINUITY_LIMITS if word == "continuity" else ()), least=decimals)
     # What holds 19 times in 20 is read at a glance; nobody doubles numbers beside the range.
     se = "" if estimate.se is None else f" ± {1.96 * estimate.se:.{decimals}f}"
     return f"{word} {estimate.value:.{decimals}f}{se}"

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 
@@ -90,6 +91,10 @@ class RateSettings:
         sharper = bend / (2.0 * math.pi * self.tissue_hz) ** 2
         parts = (self.skin_share * rate, self.own_turning(fastest), self.late_s * slope, sharper)
         return BETWEEN_WEARERS * math.hypot(*parts)
+
+
+CONTINUITY_LIMITS: Final = (RateSettings().turning_from, RateSettings().slowing_from)
+"""Beside these a continuity is not rounded to the other side."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -203,7 +203,8 @@ def notes_section(plan: PlanView, recordings: Sequence[RecordingView], texts: Te
         for goal in plan.goals:
             own = [r for r in recordings if goal.task in (None, r.labels["task"])]
             count = goal_count(goal, [shot for recording in own for shot in recording.shots])
-            done = texts("coach.goal_count", met=count.met, n=count.measured)
+            key = "coach.goal_count" if goal.of is None else "coach.goal_last"
+            done = texts.count(key, count.measured, met=count.met)
             if goal.needed is not None:
                 done += " " + texts("coach.goal_wanted", needed=goal.needed, of=goal.of)
             if count.unclear:

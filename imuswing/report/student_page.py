@@ -86,6 +86,7 @@ def _lesson(results: Results, recordings: tuple[RecordingView, ...], plan: PlanV
     goal = next((goal for goal in plan.goals if goal.measure in measures), CHEST_GOAL)
     sides = [str(recording.described["lead_side"]) for recording in recordings if recording.described.get("lead_side")]
     return Lesson(
+        shots=all_shots(recordings).shots,
         stage=stage,
         before=None if change is None else change.first,
         change=change,

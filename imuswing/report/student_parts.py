@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from imuswing.compare.own_best import CANNOT_TELL
 from imuswing.compare.table import By
@@ -31,8 +31,9 @@ NO_DEFINITE_ZONE = (20.0, 165.0)
 
 @dataclass(frozen=True, kw_only=True)
 class Lesson:
-    """All that the page tells: the stages, the change between them, the plan, the shot shown and the own best."""
+    """All that the page tells: all shots, stages, the change between them, the plan, the shot shown, the own best."""
 
+    shots: tuple[SwingView, ...]
     stage: Stage
     before: Stage | None
     change: Change | None
@@ -73,7 +74,7 @@ def work_section(lesson: Lesson, texts: Texts) -> Html | None:
     words = plan.work_on or next(iter(intents), None)
     if words is None and not plan.goals and not plan.notes:
         return None
-    goals = [_goal(goal, goal_count(goal, lesson.stage.shots), texts) for goal in plan.goals]
+    goals = [_goal(goal, goal_count(goal, lesson.shots), texts) for goal in plan.goals]
     notes = [tag("blockquote", tag("p", note)) for note in plan.notes]
     said = tag("p", words[:1].upper() + words[1:], class_="lead") if words else None
     return section("work", texts("student.work"), said, tag("div", goals, class_="goals") if goals else None, notes)
@@ -83,7 +84,7 @@ def _goal(goal: GoalView, count: GoalCount, texts: Texts) -> Html:
     aim = goal.words or goal_text(goal, texts)
     target = goal.needed if goal.needed is not None else count.measured
     of = goal.of if goal.of is not None else count.measured
-    done = texts.count("student.goal_count", count.measured, met=count.met)
+    done = texts.count(f"student.{'goal_count' if goal.of is None else 'goal_last'}", count.measured, met=count.met)
     wanted = texts("student.goal_wanted", needed=target, of=of) if goal.needed is not None else ""
     filled = [tag("i", class_="on" if place < count.met else None) for place in range(count.measured)]
     bar = tag("span", filled, class_="beads", aria_hidden="true")
@@ -248,7 +249,7 @@ def backswing_part(lesson: Lesson, texts: Texts) -> Html | None:
     if goal is None:
         against: Child = tag("p", rich(texts("student.arm_no_goal")), class_="quiet small")
     else:
-        count = goal_count(goal, shots)
+        count = goal_count(replace(goal, of=None), shots)
         aim = plain(goal.words or goal_text(goal, texts))
         against = tag("p", texts.count("student.arm_goal", count.measured, aim=aim, met=count.met))
     read = tag("p", rich(texts.count("student.arm_read", len(shots), height=height)))

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
+from math import isclose
 from typing import Final
 
 from imuswing.measures.dictionary import BY_NAME, Measure
+from imuswing.measures.rates import CONTINUITY_LIMITS
 from imuswing.report.plan_view import GoalView
 from imuswing.report.shapes import Limits
 from imuswing.report.texts import Texts
 from imuswing.report.views import RecordingView, SwingView
+from imuswing.sensors.checks import decimals_apart
 from imuswing.vocabulary import GRIP_POINTS, MAY_HAVE_SLIPPED, slipped_point
 
 ALMOST_SURE: Final = 0.95
@@ -70,7 +74,7 @@ def table_text(measure: Measure, value: float | None, texts: Texts) -> str:
         return ""
     if meaning_of(measure) is not None:
         return signed_text(measure, value, texts)
-    return texts.number(value, measure.decimals)
+    return texts.number(value, _decimals(measure, value))
 
 
 def meaning_of(measure: Measure) -> str | None:
@@ -124,7 +128,7 @@ def chest_sentence(swing: SwingView, texts: Texts) -> str:
     if slowest < 0:
         return texts("card.back", peak=peak, min=measure_text({**values, _MIN: -slowest}, _MIN, texts))
     key = {"turning": "kept", "slowing": "fell", "stalled": "stopped" if continuity < _NOTHING_LEFT else "fell"}
-    share = texts("card.share", value=f"{100 * continuity:.0f}")
+    share = _share(continuity, texts)
     return texts(f"card.{key[swing.verdict]}", peak=peak, min=measure_text(values, _MIN, texts), share=share)
 
 
@@ -158,13 +162,31 @@ def _certainty_key(chance: float) -> str:
 
 
 def _with_unit(measure: Measure, value: float, texts: Texts) -> str:
-    return texts.quantity(texts.number(value, measure.decimals), measure.unit)
+    return texts.quantity(texts.number(value, _decimals(measure, value)), measure.unit)
+
+
+def _decimals(measure: Measure, value: float) -> int:
+    """The measure's own, but more where a continuity beside a limit would be rounded to it: 0.699 is not 0.70."""
+    limits = CONTINUITY_LIMITS if measure.name == "chest_continuity" else ()
+    return decimals_apart(value, *limits, least=measure.decimals)
+
+
+def _share(value: float, texts: Texts, *, decimals: int = 0) -> str:
+    """A continuity in per cent, told from the verdict's limits like any."""
+    per_cent, *limits = (round(100.0 * number, 9) for number in (value, *CONTINUITY_LIMITS))
+    return texts("card.share", value=texts.number(per_cent, decimals_apart(per_cent, *limits, least=decimals)))
+
+
+def _exact(measure: Measure, value: float) -> Measure:
+    """The measure with as many decimals as a value has that somebody set, which is not to be rounded."""
+    enough = (d for d in range(measure.decimals, measure.decimals + 4) if isclose(round(value, d), value, abs_tol=1e-9))
+    return replace(measure, decimals=next(enough, measure.decimals + 4))
 
 
 def plain_text(measure: Measure, value: float, texts: Texts) -> str:
     """A value in the words of the student's page: continuity as a share, directions without terms of the trade."""
     if measure.name == "chest_continuity":
-        return texts("card.share", value=texts.number(100.0 * value))
+        return _share(value, texts, decimals=measure.decimals - BY_NAME[measure.name].decimals)
     meaning = meaning_of(measure)
     size = _with_unit(measure, abs(value) if meaning else value, texts)
     side = "zero" if float(f"{value:.{measure.decimals}f}") == 0.0 else "negative" if value < 0 else "positive"
@@ -175,7 +197,8 @@ def plain_text(measure: Measure, value: float, texts: Texts) -> str:
 def limit_shares(limits: Limits, texts: Texts) -> dict[str, str]:
     """The limits of the verdicts in per cent of the chest's fastest turn, by their names in the texts."""
     known = {"turning": limits.turning, "stalled": limits.stalled}
-    return {name: texts("card.share", value=texts.number(100.0 * value)) for name, value in known.items()}
+    continuity = BY_NAME["chest_continuity"]
+    return {name: plain_text(_exact(continuity, value), value, texts) for name, value in known.items()}
 
 
 def se_text(values: Mapping[str, float | None], name: str, texts: Texts) -> str:
@@ -190,7 +213,7 @@ def goal_text(goal: GoalView, texts: Texts, *, plainly: bool = True) -> str:
     measure = BY_NAME[goal.measure]
     what = texts.plainly(measure) if plainly else texts.label(measure)
     ends = {
-        name: plain_text(measure, end, texts)
+        name: plain_text(_exact(measure, end), end, texts)
         for name, end in (("low", goal.low), ("high", goal.high))
         if end is not None
     }

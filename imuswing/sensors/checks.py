@@ -38,11 +38,17 @@ def named(point: str) -> str:
 
 def apart(value: float, *limits: float) -> str:
     """A number with as few decimals as tell it from the limits beside it: 99.7 is not told as 100."""
-    for decimals in range(MOST_DECIMALS):
-        text = f"{value:.{decimals}f}"
-        if text not in [f"{limit:.{decimals}f}" for limit in limits]:
-            return text
-    return f"{value:.{MOST_DECIMALS}f}"
+    return f"{value:.{decimals_apart(value, *limits)}f}"
+
+
+def decimals_apart(value: float, *limits: float, least: int = 0) -> int:
+    """How many decimals tell a number from the limits beside it, unless it is one of them."""
+    if value in limits:
+        return least
+    for decimals in range(least, MOST_DECIMALS):
+        if f"{value:.{decimals}f}" not in [f"{limit:.{decimals}f}" for limit in limits]:
+            return decimals
+    return MOST_DECIMALS
 
 
 def dead(stream: SensorStream) -> Warning | None:

@@ -7,6 +7,8 @@ from typing import Any
 
 import pyarrow.parquet
 
+from imuswing.live.lines import line
+from imuswing.live.messages import Estimate, Shot
 from imuswing.live.session import shown_rows, write_shown
 
 
@@ -47,3 +49,11 @@ def test_swings_without_a_verdict_are_left_out(tmp_path: Path) -> None:
     table = pyarrow.parquet.read_table(tmp_path / "shown.parquet")
     assert table["chest_verdict"].to_pylist() == ["stalled"]
     assert table.schema.field("shown_after_s").metadata == {b"unit": b"s"}
+
+
+def test_a_lines_continuity_is_not_rounded_over_the_limit_of_its_verdict() -> None:
+    # By hand: 0.6988 is under 0.7, the default limit of `slowing`.
+    measured = {"chest_continuity": Estimate(value=0.6988, se=0.0344)}
+    told = {"kind": "shot", "verdict": "slowing", "stall_probability": 0.0, "measures": measured, "curves": {}}
+    shot = Shot(number=1, impact_s=1.0, **told)
+    assert "continuity 0.699 ± 0.067" in str(line(shot))

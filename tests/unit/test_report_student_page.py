@@ -13,7 +13,10 @@ from tables_for_tests import MIX, lesson_tables
 
 from imuswing.compare import CompareSettings, best_shot, compare
 from imuswing.errors import SettingsError
+from imuswing.plan.goals import parse_goal
+from imuswing.plan.model import goal_result
 from imuswing.report.change import find_change, middle_shot, own_best, usual_by
+from imuswing.report.coach_page import render_coach
 from imuswing.report.plan_view import GoalView, goal_count, plan_view
 from imuswing.report.progress_page import render_progress
 from imuswing.report.progress_picture import _ends_shown, trend_of
@@ -90,11 +93,15 @@ def test_few_shots_are_told_as_too_early_and_a_drift_never_as_change() -> None:
     assert "That really changed." not in words(render_student(results))
 
 
-def test_goals_count_the_last_visits_shots_and_ends_of_a_band_belong_to_it() -> None:
+def test_student_coach_and_python_count_a_goal_alike_and_ends_of_a_band_belong_to_it() -> None:
     results = two_visits()
-    late = results.swings[(results.swings.session == "02") & (results.swings.kind == "shot")]
+    shots = results.swings[results.swings.kind == "shot"]
+    met = int((shots.chest_continuity.tail(10) >= 0.6).sum())
+    assert goal_result(results.swings, parse_goal("chest_continuity over 0.6 in 8 of 10")).met == met
+    assert f"Done in {met} of your last 10 shots. Your goal: 8 of 10." in words(render_student(results, plan=PLAN))
+    assert f"Met in {met} of the last 10 shots. Wanted: 8 of 10." in words(render_coach(results, plan=PLAN))
+    late = shots[shots.session == "02"]
     met = int((late.chest_continuity >= 0.6).sum())
-    assert f"Done in {met} of 7 shots. Your goal: 8 of 10." in words(render_student(results, plan=PLAN))
     goal = GoalView(measure="tempo_ratio", low=2.7, high=3.3)
     assert [goal.holds(value) for value in (2.69, 2.7, 3.3, 3.31)] == [False, True, True, False]
     assert (goal.better, GoalView(measure="x", low=1.0).better, GoalView(measure="x", high=1.0).better) == (

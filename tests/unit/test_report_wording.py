@@ -9,9 +9,18 @@ from tables_for_tests import lesson_tables
 
 from imuswing.measures.dictionary import BY_NAME
 from imuswing.report.answer import headline, particulars, tally
+from imuswing.report.plan_view import GoalView
 from imuswing.report.texts import ENGLISH
 from imuswing.report.views import SwingView, recordings_from
-from imuswing.report.wording import certainty, chest_sentence, flag_text, measure_text, signed_text
+from imuswing.report.wording import (
+    certainty,
+    chest_sentence,
+    flag_text,
+    goal_text,
+    measure_text,
+    plain_text,
+    signed_text,
+)
 
 # Signs of the dictionary of measures: flexion towards the palm, deviation towards the little finger, turns towards the
 # target and a higher lead shoulder are positive.
@@ -31,12 +40,26 @@ SIGNS = [
     ("chest_continuity", -0.1, "−0.10"),
     ("top_position", 3.6, "P3.6"),
     ("tempo_ratio", 2.46, "2.5"),
+    # Slowing is under 0.7 and stalled under 0.4: what is just under is not rounded to the limit, what is it stays.
+    ("chest_continuity", 0.6988, "0.699"),
+    ("chest_continuity", 0.3971, "0.397"),
+    ("chest_continuity", 0.7, "0.70"),
+    ("chest_continuity", 0.7012, "0.701"),
 ]
 
 
 @pytest.mark.parametrize(("name", "value", "text"), SIGNS)
 def test_a_sign_is_told_in_words(name: str, value: float, text: str) -> None:
     assert signed_text(BY_NAME[name], value, ENGLISH) == text
+
+
+def test_a_share_beside_a_limit_and_a_goals_end_are_not_rounded_over_it() -> None:
+    continuity = BY_NAME["chest_continuity"]
+    told = [plain_text(continuity, value, ENGLISH) for value in (0.6988, 0.7, 0.395, 0.52)]
+    assert [text.replace("\u00a0", " ") for text in told] == ["69.9 %", "70 %", "39.5 %", "52 %"]
+    assert "72.5\u00a0% or more" in goal_text(GoalView(measure="chest_continuity", low=0.725), ENGLISH)
+    assert "29\u00a0%" in goal_text(GoalView(measure="chest_continuity", low=0.29), ENGLISH)
+    assert "92.5°" in goal_text(GoalView(measure="backswing_arc_deg", high=92.5), ENGLISH)
 
 
 def test_a_standard_error_stands_beside_its_value_and_is_never_told_as_nothing() -> None:

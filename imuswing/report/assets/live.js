@@ -10,6 +10,11 @@
     const sign = value < 0 && Number(written) !== 0 ? text("minus") : "";
     return sign + written.replace(".", text("decimal"));
   };
+  const decimalsOf = (value) => {
+    let decimals = 2;
+    while (decimals < 4 && page.limits.some((limit) => value !== limit && value.toFixed(decimals) === limit.toFixed(decimals))) decimals += 1;
+    return decimals;
+  };
   const words = { number };
   for (const key of ["no_curve", "ball", "fastest", "top", "address", "band", "flat"]) words[key] = text(key);
 
@@ -178,7 +183,7 @@
   function toldOf(shot) {
     const { value, se } = estimate(shot, "chest_continuity");
     const told = [];
-    if (value !== null) told.push(text(se === null ? "continuity_alone" : "continuity", { value: number(value, 2), error: number(se ?? 0, 2) }));
+    if (value !== null) told.push(text(se === null ? "continuity_alone" : "continuity", { value: number(value, decimalsOf(value)), error: number(se ?? 0, 2) }));
     const p = shot.stall_probability;
     if (p !== null && p > 0.1 && p < 0.9) told.push(text("unsure"));
     return told.join(", ");
