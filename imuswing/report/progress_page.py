@@ -122,7 +122,7 @@ def _table(measure: Measure, change: Change, names: Sequence[str], goal: GoalVie
     keys = ["stage", "shots", "mean", *(["in_goal"] if goal else []), "difference", "verdict"]
     rows = [_table_row(measure, change, place, name, goal, texts) for place, name in enumerate(names)]
     head = tag("tr", [tag("th", texts(f"progress.{key}"), scope="col") for key in keys])
-    table = tag("table", tag("thead", head), tag("tbody", rows), class_="plain wide")
+    table = tag("table", tag("thead", head), tag("tbody", rows), class_="plain wide stacked")
     return tag("div", table, class_="scroll", tabindex=0, role="region", aria_label=texts.label(measure))
 
 
@@ -136,11 +136,17 @@ def _table_row(measure: Measure, change: Change, place: int, name: str, goal: Go
     met = None
     if count is not None:
         key = "answer.of" if count.measured == shots else "progress.of_last"
-        met = tag("td", texts(key, turned=count.met, n=count.measured))
+        met = _cell("in_goal", texts(key, turned=count.met, n=count.measured), texts)
     difference = difference_text(measure, row, texts) if place else "–"
     said = _verdict(row, texts) if place else texts("progress.start")
-    return tag("tr", tag("th", name, scope="row"), tag("td", shots), tag("td", mean), met,
-               tag("td", difference), tag("td", said))  # fmt: skip
+    told = {"difference": difference, "verdict": said}
+    return tag("tr", tag("th", name, scope="row"), _cell("shots", shots, texts), _cell("mean", mean, texts), met,
+               [_cell(key, text, texts) for key, text in told.items()])  # fmt: skip
+
+
+def _cell(key: str, text: Child, texts: Texts) -> Html:
+    """A cell that carries its column's name: on a phone the columns stand below each other."""
+    return tag("td", text, data_name=texts(f"progress.{key}"))
 
 
 def difference_text(measure: Measure, row: Row | None, texts: Texts) -> str:
@@ -221,11 +227,13 @@ def _differences(change: Change, stage: Stage, measures: Sequence[str], texts: T
         if row is None or not (row["n_a"] and row["n_b"]):
             continue
         first, last = (plain_text(measure, float(row[column]), texts) for column in ("mean_a", "mean_b"))
-        cells = [tag("td", text) for text in (first, last, difference_text(measure, row, texts), _verdict(row, texts))]
+        told = {"first": first, "last": last, "difference": difference_text(measure, row, texts)}
+        told["verdict"] = _verdict(row, texts)
+        cells = [_cell(key, text, texts) for key, text in told.items()]
         rows.append(tag("tr", tag("th", texts.label(measure), scope="row"), cells))
     keys = ("measure", "first", "last", "difference", "verdict")
     head = tag("tr", [tag("th", texts(f"progress.{key}"), scope="col") for key in keys])
-    table = tag("table", tag("thead", head), tag("tbody", rows), class_="plain wide")
+    table = tag("table", tag("thead", head), tag("tbody", rows), class_="plain wide stacked")
     return tag("div", table, class_="scroll", tabindex=0, role="region", aria_label=texts("progress.others"))
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from imuswing.commands.check import in_words
 from imuswing.lesson import analyze
+from imuswing.quality import LACK_COSTS
 from imuswing.recording.model import Event, Recording
 from imuswing.simulate import simulate_recording
 from imuswing.swings.corrections import correction, denial
@@ -58,6 +60,27 @@ def test_a_missing_step_is_told_with_its_cost(recording: Recording, steps: tuple
     assert told.count("ADVICE") == 1
     assert NOTHING + cost in told
     assert "before the student goes home" in told
+
+
+def test_the_sizes_that_are_told_are_those_that_were_measured() -> None:
+    """docs/sensitivity.md, written by scripts/sensitivity.py: root mean square errors without one step and with all."""
+    page = (Path(__file__).parents[2] / "docs" / "sensitivity.md").read_text(encoding="utf-8")
+    rows = {cells[0]: cells[1:] for line in page.splitlines() if line.startswith("|") and (cells := cells_of(line))}
+    columns = rows[""]
+    for step, name in (("bow", "shoulder tilt at impact"), ("forearm_roll", "arm height at the top")):
+        at = columns.index(f"{name}, °")
+        bad, good = (float(rows[row][at]) for row in (f"no `{step}`", "all sensors and steps, 200 Hz"))
+        assert LACK_COSTS[step] == f"{name} {bad:.1f}° rather than {good:.1f}°"
+
+
+def cells_of(line: str) -> list[str]:
+    return [cell.strip() for cell in line.strip("|").split("|")]
+
+
+def test_sizes_are_told_for_the_steps_that_lack(recording: Recording) -> None:
+    told = checked(without(recording, "bow", "forearm_roll"))
+    assert f"less exact. Errors in simulation (RMS): {LACK_COSTS['bow']} and {LACK_COSTS['forearm_roll']}." in told
+    assert "RMS" not in checked(without(recording, "table"))
 
 
 def test_a_step_for_a_sensor_that_is_not_worn_is_not_asked_for(recording: Recording) -> None:
