@@ -96,6 +96,17 @@ def test_long_words_of_a_coach_do_not_widen_a_page(open_page: Open, name: str) -
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
+def test_the_verdict_of_a_comparison_is_seen_on_a_phone_without_a_push(open_page: Open, progress: str) -> None:
+    page = open_page(progress, plots=False, **PHONE).page
+    verdicts = page.locator('td[data-name="Verdict"]:visible')
+    assert verdicts.count() >= 2
+    for box in (verdicts.nth(k).bounding_box() for k in range(verdicts.count())):
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= 390
+    # The cell says which column it stands for, as the heading is not beside it.
+    assert "Verdict" in verdicts.first.evaluate("cell => getComputedStyle(cell, '::before').content")
+
+
 def test_a_tap_on_a_dotted_word_explains_it_without_any_script(open_page: Open, student: str) -> None:
     page = open_page(student, plots=False, java_script_enabled=False, **PHONE).page
     card = page.locator("#term-lead_wrist")
