@@ -70,7 +70,8 @@ def run(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         print(f"\nstopped; what is done is kept in {args.out}: start again to go on", file=sys.stderr)
         return STOPPED
-    print(f"written: {args.out}; {counted(len(failures), 'recording')} could not be used (failures.tsv)")
+    unusable = f"; {counted(len(failures), 'recording')} could not be used (failures.tsv)" if failures else ""
+    print(f"written: {args.out}{unusable}")
     for _, sentence in failures[:MOST_TOLD]:
         print(sentence, file=sys.stderr)
     if len(failures) > MOST_TOLD:
