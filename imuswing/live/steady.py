@@ -51,9 +51,10 @@ def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | 
     delay = chunk.arrival - float(rows[-1, TIME_COLUMN])
     usual = delay if clock.delay is None else clock.delay
     off = delay - usual
-    # Late samples are no jump: the radio held them up. Early ones cannot be.
-    backwards = rows[-1, TIME_COLUMN] <= clock.last
+    # Late samples are no jump: the radio held them up. Early ones cannot be. What goes back by less than that was sent
+    # twice, or overtaken.
     late = off > JUMP_S
+    backwards = late and rows[-1, TIME_COLUMN] <= clock.last
     since = (chunk.arrival if clock.late_since is None else clock.late_since) if late else None
     if backwards or off < -JUMP_S or (since is not None and chunk.arrival - since >= CONFIRMED_S):
         step = max(off, clock.last - float(rows[0, TIME_COLUMN]) + LEAST_STEP_S)

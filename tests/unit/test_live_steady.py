@@ -75,6 +75,16 @@ def test_rows_that_repeat_or_go_back_are_left_out() -> None:
     np.testing.assert_allclose(times, [0.0, 0.01, 0.02, 0.03])
 
 
+def test_what_the_radio_sends_twice_or_out_of_order_moves_no_clock() -> None:
+    chunks = even(0.0, 2.0)
+    twice = (chunks[-1][0] + 0.03, chunks[-1][1])
+    overtaken = [(2.3, even(2.1, 2.2)[0][1]), (2.31, even(2.0, 2.1)[0][1])]
+    times, said = played(*chunks, twice, *overtaken, *even(2.2, 4.0))
+    assert said == []
+    # What was overtaken stands nowhere any more: rows are appended in their order.
+    np.testing.assert_allclose(times, np.concatenate([np.arange(200), np.arange(210, 400)]) / 100.0, atol=1e-9)
+
+
 def test_slow_drift_is_followed_without_a_word() -> None:
     # 200 ppm for ten minutes is 0.12 s; three times the drift of usual crystals, longer than a lesson's pause.
     parts = [(t + 0.1, rows(*((t + np.arange(10) / 100.0) * (1.0 + 2e-4)))) for t in np.arange(0.0, 600.0, 0.1)]
