@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, SystemHead
 from imuswing.live.settings import LiveSettings
 from imuswing.live.shots import SAME_SWING_S, Looked, Past, Seen, carry_headings, look, mean_up, noted_by, realigned
 from imuswing.live.state import Pending, State
-from imuswing.live.steady import Steady, steadied
+from imuswing.live.steady import NEVER_S, Steady, steadied
 from imuswing.live.tell import told_shot, told_steps
 from imuswing.live.watch import newest_candidate
 from imuswing.recording.model import SensorStream
@@ -42,6 +42,8 @@ def begin(session: Session, heads: Iterable[SystemHead]) -> State:
 def take(state: State, arrival: Arrival, settings: LiveSettings) -> tuple[State, tuple[Chunk, ...], list[Message]]:
     """What arrived, put on steady clocks and kept: the rows as they are to be written, and what to tell of sensors."""
     clocks, tails = dict(state.clocks), dict(state.tails)
+    began = arrival.now if state.began is None else state.began
+    state = replace(state, began=began, arrived=arrival.now)
     chunks: list[Chunk] = []
     notices: list[Message] = []
     for chunk in arrival.chunks:
@@ -56,14 +58,31 @@ def take(state: State, arrival: Arrival, settings: LiveSettings) -> tuple[State,
         keep = settings.keep_s if state.known.routine is not None else settings.opening_s
         tails[chunk.system] = tails[chunk.system].with_rows(rows, keep_s=keep)
     for name, clock in clocks.items():
-        if not clock.silent and clock.is_silent(arrival.now):
+        never = clock.arrival is None and arrival.now - began > NEVER_S
+        if not clock.silent and (never or clock.is_silent(arrival.now)):
             clocks[name] = replace(clock, silent=True)
-            notices += _notices(tails[name].head, "dropped_out", state.now, None)
-    state = replace(state, clocks=clocks, tails=tails)
+            notices += _notices(tails[name].head, "never_came" if never else "dropped_out", state.now, None)
+    state = replace(state, clocks=_with_reference(clocks, arrival.now - began), tails=tails)
     return replace(_with_first_clocks(state, settings), events=(*state.events, *arrival.events)), tuple(chunks), notices
 
 
+def _with_reference(clocks: Mapping[str, Steady], since_s: float) -> Mapping[str, Steady]:
+    """Clocks, of which the first tells the time; where it has sent nothing, the next one's time is taken for its own.
+
+    since_s: from the beginning until now.
+    """
+    first = min(clocks)
+    heard = [name for name in sorted(clocks) if clocks[name].delay is not None]
+    if clocks[first].delay is not None or not heard or since_s < FIRST_WITHIN_S:
+        return clocks
+    return {**clocks, first: replace(clocks[first], delay=clocks[heard[0]].delay)}
+
+
+FIRST_WITHIN_S = 2.0
+"""Sensors that are on send within so long of each other (common practice, no source)."""
+
 SAID = {
+    "never_came": "The {point} sensor sends nothing: switch it on, and it is recorded from then on.",
     "dropped_out": "The {point} sensor has dropped out: check its battery and its distance.",
     "came_back": "The {point} sensor is back.",
     "clock_changed": "The {point} sensor's clock has jumped: it goes on in its own time, with a gap.",

@@ -74,7 +74,8 @@ ASKED: Mapping[str, Asked] = {
 def watch_over(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
     """Levels and, while a step is done, its sign; both only when they are due."""
     messages: list[Message] = []
-    if state.now >= state.next_levels:
+    # By this computer's clock: the samples' time stands still when no sensor sends any.
+    if state.arrived >= state.next_levels:
         state, messages = _levels(state)
     if state.doing is not None and state.now >= state.next_sign:
         messages.append(sign_of(state, settings))
@@ -89,7 +90,11 @@ def _levels(state: State) -> tuple[State, list[Message]]:
         rows = tail.since((tail.last or 0.0) - SHARE_S)
         for sensor in tail.head.sensors:
             point = sensor.tracked_point
-            level = _level(point, tail, rows, state.clocks[name], point in lost)
+            clock = state.clocks[name]
+            level = _level(point, tail, rows, clock, point in lost)
+            if clock.silent:
+                since = state.began if clock.arrival is None else clock.arrival
+                level = replace(level, silent_s=round(state.arrived - (since or 0.0), 1))
             told.append(level)
             if level.state == "lost" and point not in lost:
                 lost.add(point)
@@ -101,7 +106,7 @@ def _levels(state: State) -> tuple[State, list[Message]]:
                 at_limit[point] = state.now
                 notices.append(notice(point, "at_limit", state.now, "reached the end of its gyroscope's range."))
     levels = Levels(time=round(state.now, 3), sensors=tuple(told))
-    state = replace(state, lost=frozenset(lost), at_limit=at_limit, next_levels=state.now + EVERY_S)
+    state = replace(state, lost=frozenset(lost), at_limit=at_limit, next_levels=state.arrived + EVERY_S)
     return state, [*notices, levels]
 
 
@@ -125,7 +130,7 @@ def notice(point: str, kind: str, now: float, text: str) -> Notice:
 
 def _level(point: str, tail: Tail, rows: FloatArray, clock: Steady, was_lost: bool) -> Level:
     if not len(rows):
-        return Level(point=point, state="waiting")
+        return Level(point=point, state="silent" if clock.silent else "waiting")
     first = tail.head.place(point)
     time, gyr = rows[:, TIME_COLUMN], rows[:, first + 3 : first + 6]
     known = np.asarray(np.isfinite(rows[:, first : first + 6]).all(axis=1))

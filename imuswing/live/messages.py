@@ -29,7 +29,14 @@ SensorState = Literal["waiting", "ok", "lost", "silent"]
 """`waiting`: no sample yet; `ok`; `lost`: samples are missing just now; `silent`: nothing comes any more."""
 
 NoticeKind = Literal[
-    "dropped_out", "came_back", "clock_changed", "at_limit", "samples_lost", "left_out", "turns_backwards"
+    "never_came",
+    "dropped_out",
+    "came_back",
+    "clock_changed",
+    "at_limit",
+    "samples_lost",
+    "left_out",
+    "turns_backwards",
 ]
 
 FeedbackMode = Literal["every", "outside_band", "faded", "summary", "none"]
@@ -97,7 +104,7 @@ class Routine:
 class Level:
     """One sensor just now. turning_dps: largest turn rate of the newest stretch.  trace_dps: turn rates since the
     message before, evenly spaced, the newest last.  lost_share: of the samples of the last seconds.
-    silent_s: since its newest sample.
+    silent_s: since its newest sample, where nothing comes.
     """
 
     point: str

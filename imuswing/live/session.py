@@ -80,7 +80,7 @@ class Live:
         self.state = replace(self.state, bands=bands or {}, earlier=earlier)
         self._intents = tuple(intents)
         self._trouble: str | None = None
-        self._clocks_noted = False
+        self._clocks_noted: frozenset[str] = frozenset()
         self._rest_until = -np.inf
 
     def run(self) -> Finished:
@@ -169,9 +169,10 @@ class Live:
     def _note_clocks(self) -> None:
         """When each system began against this computer's clock: needed if the recording is taken up again."""
         delays = {name: clock.delay for name, clock in self.state.clocks.items()}
-        if not self._clocks_noted and all(delay is not None for delay in delays.values()):
-            self.journal.note({"delays": delays})
-            self._clocks_noted = True
+        known = {name: delay for name, delay in delays.items() if delay is not None}
+        if known.keys() > self._clocks_noted:
+            self._clocks_noted = frozenset(known)
+            self.journal.note({"delays": known})
 
     def _tell(self, message: Message) -> None:
         self.hub.publish(message)
@@ -193,7 +194,7 @@ class Live:
             state, _, _ = take(state, arrival, self.settings)
             state, _ = step(state, self.settings)
         self.state = replace(state, number=max(numbers, default=0))
-        self._clocks_noted = bool(delays)
+        self._clocks_noted = frozenset(delays)
         self.source.take_up(self.journal.began, delays)
         return last
 
@@ -252,8 +253,11 @@ def finish_journal(journal: Journal, dataset: Path, state: State | None = None) 
 
 
 def _delays(entries: Sequence[Mapping[str, Any]]) -> dict[str, float]:
-    """By system, arrival minus own time, as the log has it."""
-    return next((dict(entry["delays"]) for entry in entries if "delays" in entry), {})
+    """By system, arrival minus own time, as it was when the log first had it."""
+    found: dict[str, float] = {}
+    for entry in entries:
+        found = {**entry.get("delays", {}), **found}
+    return found
 
 
 def results_folder(dataset: Path, first: Path) -> Path:

@@ -32,7 +32,7 @@ class Pending:
 class State:
     """All that a live recording rests on; times in s on the common clock.
 
-    tails: newest rows by system.  clocks: each system against this computer's clock.  known: what was learnt.
+    began, arrived: of the first and the newest arrival, by this computer's clock.  tails: newest rows by system.  clocks: each system against this computer's clock.  known: what was learnt.
     earlier: an earlier recording's routine, if there is one.  events: the coach's and the routine's.
     past: swings, the oldest first.  pending: see there.  shots: by number, the newest.  number: of the last swing.
     block: the one that runs, with block_note a remark on it; in_block: shots in it.
@@ -48,6 +48,8 @@ class State:
     session: Session
     tails: Mapping[str, Tail]
     clocks: Mapping[str, Steady]
+    began: float | None = None
+    arrived: float = 0.0
     known: Known = field(default_factory=Known)
     earlier: Routine | None = None
     events: tuple[Event, ...] = ()

@@ -17,6 +17,8 @@ CONFIRMED_S = 1.0
 """For so long it must seem so, unless samples came too early or their times went backwards."""
 SILENT_S = 0.5
 """A system from which nothing has come for so long has dropped out (common practice, no source)."""
+NEVER_S = 5.0
+"""A system that has not sent anything for so long from the start on is told of (common practice, no source)."""
 FOLLOW = 0.002
 """Share by which the usual distance between arrival and own time follows later arrivals, each chunk: clocks drift."""
 
@@ -27,7 +29,7 @@ Change = Literal["clock_changed", "came_back"]
 class Steady:
     """One system's clock against this computer's. shift: s added to its own times so far.
 
-    delay: usual arrival minus own time, s, None before the first chunk.  last: newest own time that was let through.
+    delay: usual arrival minus own time, s, None before the first chunk, unless others' times rest on it.  last: newest own time that was let through.
     arrival: of the newest chunk.  late_since: arrival from which on all came late, None now.  silent: nothing comes.
     """
 
@@ -54,6 +56,10 @@ def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | 
     # Late samples are no jump: the radio held them up. Early ones cannot be. What goes back by less than that was sent
     # twice, or overtaken.
     late = off > JUMP_S
+    if clock.arrival is None and clock.delay is not None:
+        # What came before it stands on its time: it has a gap from there on.
+        clock, rows = _begun(clock, rows, off)
+        return replace(clock, arrival=chunk.arrival, silent=False), rows, change
     backwards = late and rows[-1, TIME_COLUMN] <= clock.last
     since = (chunk.arrival if clock.late_since is None else clock.late_since) if late else None
     if backwards or off < -JUMP_S or (since is not None and chunk.arrival - since >= CONFIRMED_S):
@@ -67,6 +73,16 @@ def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | 
     rows = rows[times > np.maximum.accumulate(np.concatenate(([clock.last], times[:-1])))]
     last = float(rows[-1, TIME_COLUMN]) if len(rows) else clock.last
     return replace(clock, last=last, arrival=chunk.arrival, silent=False), rows, change
+
+
+def _begun(clock: Steady, rows: FloatArray, off: float) -> tuple[Steady, FloatArray]:
+    """The first chunk on a time that began before it: a lost sample at its beginning, then the rows at their time."""
+    rows[:, TIME_COLUMN] += off
+    rows = rows[np.diff(rows[:, TIME_COLUMN], prepend=0.0) > 0.0]
+    lost = np.full((1, rows.shape[1]), np.nan)
+    lost[0, TIME_COLUMN] = 0.0
+    rows = np.concatenate((lost, rows))
+    return replace(clock, shift=clock.shift + off, last=float(rows[-1, TIME_COLUMN])), rows
 
 
 LEAST_STEP_S = 1e-4

@@ -1,0 +1,107 @@
+"""Sensors that fail in a live lesson: what is told, and that it is as `analyze` finds it in the recording just made."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from live_for_tests import short_lesson
+
+import imuswing
+from imuswing.live.hub import Hub
+from imuswing.live.messages import Levels, Message, Notice, Shot
+from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session
+from imuswing.live.replay import Replay
+from imuswing.live.session import Live
+from imuswing.recording.dataset import start_dataset
+from imuswing.recording.model import Recording
+
+NAMED = Session(participant="P1", session="02", task="chip", lead_side="left")
+LATE_S = 70.0
+"""The chest's routine has ended by then, and nobody has swung yet."""
+
+Fault = Callable[[Chunk], Chunk | None]
+
+
+class Faulty(Replay):
+    """A replay of which each chunk goes through a fault; None: it never arrives."""
+
+    def __init__(self, recording: Recording, fault: Fault) -> None:
+        super().__init__(recording, speed=math.inf)
+        self.fault = fault
+
+    def arrivals(self, after: dict[str, float]) -> Iterator[Arrival]:
+        for arrival in super().arrivals(after):
+            chunks = (self.fault(chunk) for chunk in arrival.chunks)
+            yield replace(arrival, chunks=tuple(chunk for chunk in chunks if chunk is not None))
+
+
+def recorded(into: Path, fault: Fault) -> tuple[list[Message], Path]:
+    """The short lesson with a fault: what was told, and the recording."""
+    start_dataset(into, name="Into", description="Simulated.", simulated=True)
+    told: list[Message] = []
+    live = Live(into, NAMED, Faulty(short_lesson(), fault), hub=Hub(), say=told.append)
+    return told, live.run().path
+
+
+def without_chest_until(late_s: float) -> Fault:
+    """The chest's sensor is switched on only then; its clock begins at 0."""
+    first: list[float] = []
+
+    def fault(chunk: Chunk) -> Chunk | None:
+        if chunk.system != "chest":
+            return chunk
+        if chunk.arrival < late_s:
+            return None
+        first.append(float(chunk.rows[0, TIME_COLUMN]))
+        rows = np.array(chunk.rows)
+        rows[:, TIME_COLUMN] -= first[0]
+        return replace(chunk, rows=rows)
+
+    return fault
+
+
+def assert_as_offline(told: list[Message], path: Path) -> pd.DataFrame:
+    """The shots that were told are those of the analysis of the recording just made."""
+    shots = [m for m in told if isinstance(m, Shot) and not m.revised and m.kind == "shot"]
+    swings = imuswing.analyze(imuswing.read(path)).swings
+    offline = swings[swings["kind"] == "shot"]
+    assert len(offline) == 4
+    np.testing.assert_allclose([shot.impact_s for shot in shots], offline["impact_s"], atol=0.015)
+    assert [shot.verdict for shot in shots] == [v if isinstance(v, str) else None for v in offline["chest_verdict"]]
+    return offline
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("late_s", [math.inf, LATE_S])
+def test_the_others_go_on_from_the_start_where_the_first_sensor_sends_nothing(tmp_path: Path, late_s: float) -> None:
+    told, path = recorded(tmp_path / "into", without_chest_until(late_s))
+    notices = [(one.kind, one.point) for one in told if isinstance(one, Notice) and one.point == "chest"]
+    came = [("came_back", "chest")] if late_s == LATE_S else []
+    # At the very end some sensors' streams end before the others'.
+    assert notices[: 1 + len(came)] == [("never_came", "chest"), *came]
+    assert_as_offline(told, path)
+    if late_s == LATE_S:
+        chest = imuswing.read(path).sensors["chest"]
+        assert chest.time[0] == 0.0
+        assert np.isnan(chest.gyr[0]).all()
+        assert chest.time[1] == pytest.approx(LATE_S, abs=0.6)
+
+
+def test_how_long_a_sensor_is_silent_is_told_also_where_all_are(tmp_path: Path) -> None:
+    gone_s = 20.0
+    sent: list[float] = []
+
+    def fault(chunk: Chunk) -> Chunk | None:
+        sent.append(chunk.arrival)
+        return chunk if chunk.arrival < gone_s else None
+
+    told, _ = recorded(tmp_path / "into", fault)
+    last = next(m for m in reversed(told) if isinstance(m, Levels))
+    assert {level.state for level in last.sensors} == {"silent"}
+    np.testing.assert_allclose([level.silent_s for level in last.sensors], sent[-1] - gone_s, atol=0.3)
