@@ -40,9 +40,9 @@ def limits(state: State) -> tuple[State, list[str]]:
 def test_a_cut_off_peak_is_said_once_a_while(gyr_range: float | None) -> None:
     state, told = limits(after_a_swing(1.3 * FULL, gyr_range))
     assert told == ["lead_hand"]
-    later = State(**{**vars(state), "now": state.now + 0.5 * LIMIT_AGAIN_S})
+    later = State(**{**vars(state), "now": state.now + 0.5 * LIMIT_AGAIN_S, "arrived": 0.5 * LIMIT_AGAIN_S})
     assert limits(later)[1] == []
-    later = State(**{**vars(state), "now": state.now + 1.1 * LIMIT_AGAIN_S})
+    later = State(**{**vars(state), "now": state.now + 1.1 * LIMIT_AGAIN_S, "arrived": 1.1 * LIMIT_AGAIN_S})
     assert limits(later)[1] == ["lead_hand"]
 
 
