@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import signal
+import sys
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
@@ -46,21 +48,50 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record until the source ends, the coach finishes or Ctrl-C."""
-    from imuswing.errors import SettingsError
-    from imuswing.live.hub import Hub
     from imuswing.recording.dataset import check_label
 
     for what in ("participant", "session", "task"):
         label = getattr(args, what).removeprefix({"participant": "sub-", "session": "ses-", "task": "task-"}[what])
         check_label(what, label)
         setattr(args, what, label)
-    if args.finish:
-        return _finish(args)
+    with _ended_as_by_ctrl_c():
+        try:
+            return _finish(args) if args.finish else _recorded(args)
+        except KeyboardInterrupt:
+            print("stopped; what was recorded is kept: this command goes on with it, --finish ends it", file=sys.stderr)
+            return INTERRUPTED
+
+
+INTERRUPTED = 130
+"""Exit status after Ctrl-C, as shells have it."""
+
+
+@contextmanager
+def _ended_as_by_ctrl_c() -> Iterator[None]:
+    """A terminal that is closed, or a computer that shuts down, ends the recording and makes it whole."""
+    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {name: signal.signal(getattr(signal, name), signal.default_int_handler) for name in names}
+    try:
+        yield
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)
+
+
+def _recorded(args: argparse.Namespace) -> int:
+    from imuswing.errors import SettingsError
+    from imuswing.live.hub import Hub
+
+    if not 0 <= args.port <= LAST_PORT:
+        raise SettingsError(f"--port is {args.port}; it must be from 0 (any that is free) to {LAST_PORT}")
     if (args.replay is None) == (not args.lsl):
         raise SettingsError("say where samples come from: --lsl for sensors, or --replay RECORDING")
     hub = Hub()
     source, session = _replay(args) if args.replay is not None else _sensors(args)
     return _record(args, session, source, hub)
+
+
+LAST_PORT = 65535
 
 
 def _finish(args: argparse.Namespace) -> int:

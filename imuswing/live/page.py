@@ -238,7 +238,7 @@ def _listen(addresses: list[str], port: int) -> list[socket.socket]:
             for other in made:
                 other.close()
             raise ImuswingError(
-                f"Port {port} of {address} is taken ({error.strerror}); choose another with --port."
+                f"Port {port} of {address} cannot be had ({error.strerror}); choose another with --port."
             ) from error
         port = int(listening.getsockname()[1])
     return made

@@ -14,7 +14,7 @@ from imuswing.errors import SettingsError
 from imuswing.live.coach import closed_block, from_entries, obey
 from imuswing.live.engine import begin, step, take
 from imuswing.live.hub import Hub
-from imuswing.live.journal import Journal, event_data, make_recording, read_rows, remove
+from imuswing.live.journal import AGAIN_S, Journal, event_data, make_recording, read_rows, remove
 from imuswing.live.learn import steps_marked
 from imuswing.live.messages import Band, Ended, FinishCommand, Hello, Message, Problem, Shot, Undone
 from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, Source
@@ -33,6 +33,11 @@ SHOWN_UNITS: Final = {"impact_s": "s", "chest_verdict": "", "shown_after_s": "s"
 
 REST_S = 2.0
 """After a failure nothing is computed for so long: the samples that it failed on have passed then."""
+
+WAITS_FOR_ROOM = (
+    "{folder} cannot be written ({why}), and the newest samples wait in memory: make room, and the recording is made "
+    "whole by itself; Ctrl-C would lose them."
+)
 
 FEED_S = 0.25
 """An interrupted recording is taken up again in pieces of this length."""
@@ -93,9 +98,23 @@ class Live:
                     break
         except KeyboardInterrupt:
             self._tell(Problem(text="Stopped: the recording is made whole now."))
+        self._wait_for_room()
         finished = finish_journal(self.journal, self.dataset, self.state)
         self._tell(Ended(path=str(finished.path), shots=finished.swings))
         return finished
+
+    def _wait_for_room(self) -> None:
+        """Until all that waits in memory stands on the disk; Ctrl-C gives it up."""
+        told = False
+        while True:
+            try:
+                self.journal.through()
+                return
+            except OSError as error:
+                if not told:
+                    self._tell(Problem(text=WAITS_FOR_ROOM.format(folder=self.journal.folder, why=error.strerror)))
+                told = True
+                time.sleep(AGAIN_S)
 
     def _greet(self) -> None:
         session, state = self.journal.session, self.state

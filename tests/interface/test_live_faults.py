@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import math
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -10,11 +17,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from live_for_tests import short_lesson
+from live_for_tests import cut, short_lesson, write_short_lesson
 
 import imuswing
+from imuswing.cli import main
+from imuswing.live import journal as journal_module
+from imuswing.live import session as session_module
 from imuswing.live.hub import Hub
-from imuswing.live.messages import Levels, Message, Notice, Shot
+from imuswing.live.journal import journal_folder
+from imuswing.live.messages import Levels, Message, Notice, Problem, Shot
 from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session
 from imuswing.live.replay import Replay, taken_at
 from imuswing.live.session import Live
@@ -107,3 +118,58 @@ def test_how_long_a_sensor_is_silent_is_told_also_where_all_are(tmp_path: Path) 
     last = next(m for m in reversed(told) if isinstance(m, Levels))
     assert {level.state for level in last.sensors} == {"silent"}
     np.testing.assert_allclose([level.silent_s for level in last.sensors], sent[-1] - gone_s, atol=0.3)
+
+
+def test_a_disk_that_is_full_at_the_end_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lesson = cut(short_lesson(), 20.0)
+    real, full = journal_module._append, threading.Event()
+    full.set()
+
+    def append(file: object, content: bytes) -> None:
+        if full.is_set():
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        real(file, content)
+
+    told: list[Message] = []
+
+    def say(message: Message) -> None:
+        told.append(message)
+        if isinstance(message, Problem) and "wait in memory: make room" in message.text:
+            threading.Timer(0.3, full.clear).start()
+
+    monkeypatch.setattr(journal_module, "_append", append)
+    monkeypatch.setattr(session_module, "AGAIN_S", 0.1)
+    start_dataset(tmp_path / "into", name="Into", description="Simulated.", simulated=True)
+    finished = Live(tmp_path / "into", NAMED, Replay(lesson, speed=math.inf), hub=Hub(), say=say).run()
+    held = imuswing.read(finished.path)
+    for point, stream in lesson.sensors.items():
+        np.testing.assert_array_equal(held.sensors[point].gyr, stream.gyr)
+    assert sum(isinstance(message, Problem) and "make room" in message.text for message in told) >= 1
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGTERM"), reason="needs POSIX signals")
+def test_a_shutdown_ends_the_recording_as_ctrl_c_does(tmp_path: Path) -> None:
+    root = write_short_lesson(tmp_path / "source", until=60.0)
+    start_dataset(tmp_path / "into", name="Into", description="Simulated.", simulated=True)
+    who = ["--participant", "P1", "--session", "02", "--task", "chip"]
+    command = ["live", "--into", str(tmp_path / "into"), *who, "--replay", str(root), "--no-page", "--speed", "2"]
+    run = subprocess.Popen([sys.executable, "-m", "imuswing", *command], stdout=subprocess.PIPE, text=True)
+    journal = journal_folder(tmp_path / "into", NAMED) / "chest.tsv"
+    end = time.monotonic() + 60.0
+    while not (journal.is_file() and journal.stat().st_size > 0):
+        assert run.poll() is None
+        assert time.monotonic() < end
+        time.sleep(0.05)
+    run.send_signal(signal.SIGTERM)
+    out, _ = run.communicate(timeout=60.0)
+    assert run.returncode == 0
+    assert "written: " in out
+    assert len(list((tmp_path / "into").rglob("*_motion.tsv"))) == 3
+    assert not journal.parent.exists()
+
+
+def test_a_port_that_cannot_be_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    who = ["--participant", "P1", "--session", "02", "--task", "chip"]
+    arguments = ["live", "--into", str(tmp_path / "into"), *who, "--replay", str(tmp_path), "--port", "99999"]
+    assert main(arguments) == 2
+    assert "65535" in capsys.readouterr().err

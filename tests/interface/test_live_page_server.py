@@ -164,7 +164,7 @@ def test_without_leave_nothing_listens_on_the_network(served: page.Served) -> No
 def test_a_taken_port_is_said(served: page.Served, hub: Hub) -> None:
     port = urlsplit(served.url).port
     assert port is not None
-    with pytest.raises(ImuswingError, match=f"Port {port} of 127.0.0.1 is taken"), page.serve(hub, port=port):
+    with pytest.raises(ImuswingError, match=f"Port {port} of 127.0.0.1 cannot be had"), page.serve(hub, port=port):
         pass
 
 
