@@ -6,7 +6,7 @@ Each command gives the next state, what the journal must keep of it, and what th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 from imuswing.live.journal import event_data
@@ -55,7 +55,7 @@ def obey(state: State, command: Command) -> Answer:
         return _step(state, command)
     if isinstance(command, FeedbackCommand):
         feedback = Feedback(mode=command.mode, every=command.every, measure=command.measure)
-        return replace(state, feedback=feedback, in_block=0), [], [feedback]
+        return replace(state, feedback=feedback, in_block=0), [{"feedback": asdict(feedback)}], [feedback]
     return state, [], []
 
 
@@ -75,7 +75,7 @@ def closed_block(state: State) -> State:
 
 
 def from_entries(state: State, entries: Sequence[Entry]) -> State:
-    """With the events and the block that runs, from the journal's log."""
+    """With the events, the block that runs and the feedback mode, from the journal's log."""
     events: list[Event] = []
     block: Block | None = None
     note: str | None = None
@@ -90,6 +90,8 @@ def from_entries(state: State, entries: Sequence[Entry]) -> State:
             block, note = (Block(**entry["block"]) if entry["block"] is not None else None), None
         elif "block_note" in entry:
             note = entry["block_note"]
+        elif "feedback" in entry:
+            state = replace(state, feedback=Feedback(**entry["feedback"]))
     return replace(state, events=tuple(events), block=block, block_note=note)
 
 

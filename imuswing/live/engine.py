@@ -25,8 +25,9 @@ from imuswing.swings.kind import ground_first
 from imuswing.swings.lead import LEADERS, leading_axis
 from imuswing.vocabulary import KIND_SHOT, LEAD_HAND, SHOT
 
-LAG_S = 0.15
-"""A system whose newest sample is older than this behind the others' is not waited for."""
+LAG_S = 2.0
+"""A system whose newest sample is older than this behind the others' is not waited for, nor one that has dropped out
+(common practice, no source): a verdict that comes late is worth more than none."""
 STEP_MARGIN_S = 2.5
 """A calibration step is read so long after its end: marks may be late, and what follows it is looked at, too."""
 OPENINGS_S = 30.0
@@ -130,6 +131,18 @@ def _with_first_clocks(state: State, settings: LiveSettings) -> State:
 BY_ARRIVAL = "arrival"
 
 
+def arrives_after(state: State) -> float:
+    """By how much arrival times lie ahead of the common clock, s: by the system that comes soonest."""
+    return min(
+        (
+            clock.delay - known.offset - known.drift * (state.tails[name].last or 0.0)
+            for name, clock in state.clocks.items()
+            if clock.delay is not None and (known := state.known.clocks.get(name)) is not None
+        ),
+        default=0.0,
+    )
+
+
 def step(state: State, settings: LiveSettings) -> tuple[State, list[Message]]:
     """Look at what is due now; `take` comes before it."""
     messages: list[Message] = []
@@ -198,8 +211,13 @@ def _lead(state: State) -> tuple[SensorStream, ClockLine] | None:
         tail = state.tails[name]
         if tail.last is None:
             continue
-        stream = tail.head.streams(tail.since(tail.last - WATCH_S))[point]
-        return stream, state.known.clocks[name]
+        clock = state.known.clocks[name]
+        # Where a system that comes late is waited for, what has come of this one goes beyond the time that it is.
+        now = (state.now - clock.offset) / (1.0 + clock.drift)
+        rows = tail.since(min(now, tail.last) - WATCH_S, now)
+        if not len(rows):
+            continue
+        return tail.head.streams(rows)[point], clock
     return None
 
 

@@ -12,18 +12,18 @@ import numpy as np
 
 from imuswing.errors import SettingsError
 from imuswing.live.coach import closed_block, from_entries, obey
-from imuswing.live.engine import begin, step, take
+from imuswing.live.engine import arrives_after, begin, step, take
 from imuswing.live.hub import Hub
 from imuswing.live.journal import AGAIN_S, Journal, event_data, make_recording, read_rows, remove
 from imuswing.live.learn import steps_marked
 from imuswing.live.messages import Band, Ended, FinishCommand, Hello, Message, Problem, Shot, Undone
-from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, Session, Source
+from imuswing.live.model import TIME_COLUMN, Arrival, Session, Source
+from imuswing.live.resume import delays_of, fed, opening_end, renumbered, told_at
 from imuswing.live.settings import LiveSettings
 from imuswing.live.state import State
 from imuswing.live.tell import told_steps
 from imuswing.recording.events import read_events
 from imuswing.recording.layout import MotionName, motion_files, parse_motion_name, session_folder
-from imuswing.recording.model import FloatArray
 from imuswing.routine import Routine, earlier_routine
 from imuswing.vocabulary import KIND_SHOT
 
@@ -38,10 +38,6 @@ WAITS_FOR_ROOM = (
     "{folder} cannot be written ({why}), and the newest samples wait in memory: make room, and the recording is made "
     "whole by itself; Ctrl-C would lose them."
 )
-
-FEED_S = 0.25
-"""An interrupted recording is taken up again in pieces of this length."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Finished:
@@ -87,6 +83,7 @@ class Live:
         self._trouble: str | None = None
         self._clocks_noted: frozenset[str] = frozenset()
         self._rest_until = -np.inf
+        self._untold: tuple[int, ...] = ()
 
     def run(self) -> Finished:
         """Until the source ends, the coach finishes, or Ctrl-C."""
@@ -135,6 +132,11 @@ class Live:
         )
         for message in (*told_steps(state), state.feedback, *([state.block] if state.block else [])):
             self._tell(message)
+        for number, shot in sorted(state.shots.items()):
+            new = number in self._untold
+            if new:
+                self._note_shown(shot)
+            self._tell(replace(shot, sound=False, revised=not new, shown_after_s=None))
 
     def _turn(self, arrival: Arrival) -> bool:
         """One turn of the loop; False where the coach has ended the recording."""
@@ -178,12 +180,14 @@ class Live:
 
     def _stamped(self, shot: Shot, arrival: Arrival, began: float) -> Shot:
         """When it is shown, after impact, as at speed 1; all that is shown of it is kept in the journal's log."""
-        delay = self.state.clocks[min(self.state.clocks)].delay or 0.0
-        after = arrival.now - delay - shot.impact_s + arrival.behind_s + time.perf_counter() - began
+        after = arrival.now - arrives_after(self.state) - shot.impact_s + arrival.behind_s + time.perf_counter() - began
         shot = replace(shot, shown_after_s=round(after, 4))
+        self._note_shown(shot)
+        return shot
+
+    def _note_shown(self, shot: Shot) -> None:
         entry = {"number": shot.number, "kind": shot.kind, "impact_s": shot.impact_s}
         self.journal.note({"shown": {**entry, "chest_verdict": shot.verdict, "shown_after_s": shot.shown_after_s}})
-        return shot
 
     def _note_clocks(self) -> None:
         """When each system began against this computer's clock: needed if the recording is taken up again."""
@@ -200,8 +204,7 @@ class Live:
     def _take_up(self) -> dict[str, float]:
         """Feed what the journal holds, as if it came again, silently; by system the last time that it holds."""
         entries = self.journal.entries()
-        delays = _delays(entries)
-        numbers = [entry["shown"]["number"] for entry in entries if "shown" in entry]
+        delays = delays_of(entries)
         state = from_entries(self.state, entries)
         last: dict[str, float] = {}
         rows = {}
@@ -209,46 +212,13 @@ class Live:
             rows[name] = read_rows(self.journal.table(name), head)
             if len(rows[name]):
                 last[name] = float(rows[name][-1, TIME_COLUMN])
-        for arrival in fed(rows, delays, opening_s=_opening_s(state)):
+        for arrival in fed(rows, delays, opening_s=opening_end(state)):
             state, _, _ = take(state, arrival, self.settings)
             state, _ = step(state, self.settings)
-        self.state = replace(state, number=max(numbers, default=0))
+        self.state, self._untold = renumbered(state, told_at(entries))
         self._clocks_noted = frozenset(delays)
         self.source.take_up(self.journal.began, delays)
         return last
-
-
-FED_S = 60.0
-"""So much of the newest samples is fed: sensors wait to be heard meanwhile, and computing this takes some seconds."""
-OPENING_S = 120.0
-"""And so much of the beginning, where no step of the routine is marked."""
-
-
-def _opening_s(state: State) -> float:
-    """Until when the routine lasts."""
-    ends = [event.end for event in steps_marked(state.events)]
-    return max(ends) + 10.0 if ends else OPENING_S
-
-
-def fed(rows: Mapping[str, FloatArray], delays: Mapping[str, float], *, opening_s: float) -> list[Arrival]:
-    """Rows of a journal as arrivals: the beginning, where the routine stands, and the newest minute."""
-    at = {name: held[:, TIME_COLUMN] + delays.get(name, 0.0) for name, held in rows.items()}
-    ends = [float(times[-1]) for times in at.values() if len(times)]
-    if not ends:
-        return []
-    newest = max(ends)
-    arrivals = []
-    for now in np.arange(min(float(t[0]) for t in at.values() if len(t)), newest + FEED_S, FEED_S):
-        if opening_s < now < newest - FED_S:
-            continue
-        chunks = []
-        for name, times in at.items():
-            first, until = np.searchsorted(times, [now - FEED_S, now], side="right")
-            if until > first:
-                arrival = float(times[until - 1])
-                chunks.append(Chunk(system=name, rows=rows[name][first:until], arrival=arrival))
-        arrivals.append(Arrival(now=float(now), chunks=tuple(chunks)))
-    return arrivals
 
 
 def finish_journal(journal: Journal, dataset: Path, state: State | None = None) -> Finished:
@@ -258,7 +228,7 @@ def finish_journal(journal: Journal, dataset: Path, state: State | None = None) 
     """
     entries = journal.entries()
     if state is None:
-        delays, first = _delays(entries), min(journal.heads)
+        delays, first = delays_of(entries), min(journal.heads)
         offsets = {name: delays[name] - delays[first] for name in delays if first in delays}
         state = from_entries(begin(journal.session, journal.heads.values()), entries)
     else:
@@ -269,14 +239,6 @@ def finish_journal(journal: Journal, dataset: Path, state: State | None = None) 
     write_shown(shown, file)
     remove(journal)
     return Finished(path=paths[0], shown=file, swings=len(shown))
-
-
-def _delays(entries: Sequence[Mapping[str, Any]]) -> dict[str, float]:
-    """By system, arrival minus own time, as it was when the log first had it."""
-    found: dict[str, float] = {}
-    for entry in entries:
-        found = {**entry.get("delays", {}), **found}
-    return found
 
 
 def results_folder(dataset: Path, first: Path) -> Path:

@@ -173,8 +173,7 @@ def test_stopped_while_it_is_made_whole_it_can_be_made_whole_again(
     assert renamed > 9, "three tables, three sidecars, three channels, the scans and the verdicts"
     for step in range(renamed):
         into, left[0] = tmp_path / f"into{step}", step
-        with pytest.raises(KeyboardInterrupt):
-            main(play(short, into, "inf"))
+        assert main(play(short, into, "inf")) == 130
         left[0] = 10**6
         assert main(["live", "--into", str(into), *WHO, "--finish"]) == 0
         held = next(iter(imuswing.read_all(into)))
@@ -186,9 +185,11 @@ def test_stopped_while_it_is_made_whole_it_can_be_made_whole_again(
 class Stops(Replay):
     """A replay that breaks off, as when the computer dies."""
 
+    end_s = 100.0
+
     def arrivals(self, after: dict[str, float]) -> Iterator[Arrival]:
         for arrival in super().arrivals(after):
-            if arrival.now > 100.0:
+            if arrival.now > self.end_s:
                 raise ConnectionError
             yield arrival
 
@@ -215,6 +216,33 @@ def test_a_lesson_taken_up_again_goes_on_with_its_shots_and_numbers(tmp_path: Pa
     assert [shot.verdict for shot in struck] == list(offline["chest_verdict"])
     shown = pd.read_parquet(finished.shown)
     assert (shown["kind"] == "shot").sum() == 4
+
+
+@pytest.mark.parametrize("after_s", [0.15, 1.0])
+def test_a_crash_in_the_middle_of_a_shot_leaves_each_swing_its_number(tmp_path: Path, after_s: float) -> None:
+    # After 0.15 s its verdict has not been told; after 1 s its second look is still to come.
+    into, recording = tmp_path / "into", short_lesson()
+    start_dataset(into, name="Into", description="Simulated.", simulated=True)
+    impacts = imuswing.analyze(recording).swings.query("kind == 'shot'")["impact_s"].to_numpy()
+    stops = Stops(recording, speed=math.inf)
+    stops.end_s = float(impacts[2]) + after_s
+    told: list[Message] = []
+    live = Live(into, NAMED, stops, hub=Hub(), say=told.append)
+    with pytest.raises(ConnectionError):
+        live.run()
+    live.journal.close()
+    hub = Hub()
+    finished = Live(into, NAMED, Replay(recording, speed=math.inf), hub=hub, say=told.append).run()
+    shots = [message for message in told if isinstance(message, Shot)]
+    for number in {shot.number for shot in shots}:
+        at = [shot.impact_s for shot in shots if shot.number == number]
+        assert max(at) - min(at) < 0.1, (number, at)
+    shown = pd.read_parquet(finished.shown).query("kind == 'shot'")
+    np.testing.assert_allclose(shown["impact_s"], impacts, atol=0.015)
+    # A page that is opened anew shows those of the last minute again.
+    again: list[str] = []
+    hub.attach(again.append)
+    assert sum('"type": "shot"' in text for text in again) >= len(impacts) - 1
 
 
 def test_a_full_disk_is_said_and_nothing_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

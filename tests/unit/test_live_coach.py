@@ -146,8 +146,10 @@ def test_feedback_modes_show_what_their_names_say() -> None:
 
 
 def test_the_mode_can_be_changed_at_any_time() -> None:
-    state, _, told = said(start(), (5.0, FeedbackCommand(mode="summary", every=4)))
+    state, log, told = said(start(), (5.0, FeedbackCommand(mode="summary", every=4)))
     assert told == [Feedback(mode="summary", every=4)] == [state.feedback]
+    # A test block stays one when the recording is taken up again.
+    assert from_entries(start(), log).feedback == state.feedback
 
 
 def test_ends_of_a_band_belong_to_it() -> None:
