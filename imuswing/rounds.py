@@ -37,7 +37,7 @@ def rounds_of(routine: Routine, settings: Settings) -> list[Round]:
     A step that a round lacks is taken from the one before it, else from one after it, where all fit each other. Of an
     earlier recording's routine the last round counts, as it is there.
     """
-    groups = _groups(routine.steps)
+    groups = groups_of(routine.steps)
     if len(groups) < 2 or not routine.here:
         return [Round(span=Part(), routine=routine)]
     edges = [-np.inf, *(group[0].onset for group in groups[1:]), np.inf]
@@ -53,7 +53,7 @@ def rounds_of(routine: Routine, settings: Settings) -> list[Round]:
     return found
 
 
-def _groups(steps: Sequence[Event]) -> list[list[Event]]:
+def groups_of(steps: Sequence[Event]) -> list[list[Event]]:
     """The steps of each round."""
     groups: list[list[Event]] = []
     end = -np.inf

@@ -29,7 +29,8 @@ from typing import Any
 import numpy as np
 
 from imuswing.lesson import analyze
-from imuswing.live.engine import begin, step, take
+from imuswing.live.arrive import arrives_after, take
+from imuswing.live.engine import begin, step
 from imuswing.live.hub import Hub
 from imuswing.live.messages import Message, Shot
 from imuswing.live.model import TIME_COLUMN, Arrival, Session
@@ -69,7 +70,6 @@ def played(recording: Recording, settings: LiveSettings) -> Played:
     """A recording through the engine, without disk."""
     source = Replay(recording, speed=math.inf)
     state = begin(Session(participant="X", session="1", task="chip", lead_side=recording.lead_side), source.heads)
-    first = min(state.clocks)
     shots: list[Shot] = []
     late: list[float] = []
     last: dict[int, Shot] = {}
@@ -86,9 +86,8 @@ def played(recording: Recording, settings: LiveSettings) -> Played:
                 log.append({"shown": {**entry, "chest_verdict": message.verdict, "shown_after_s": 0.0}})
             if isinstance(message, Shot) and not message.revised:
                 shots.append(message)
-                delay = state.clocks[first].delay or 0.0
                 took = time.process_time() - before
-                late.append(arrival.now - delay - message.impact_s + arrival.behind_s + took)
+                late.append(arrival.now - arrives_after(state) - message.impact_s + arrival.behind_s + took)
     share = (time.process_time() - start) / max(state.now, 1.0)
     shown = {row["number"]: row for row in shown_rows(log)}
     return Played(shots=shots, last=last, shown=shown, late=late, share=share)

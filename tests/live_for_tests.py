@@ -6,7 +6,8 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-from imuswing.live.engine import begin, step, take
+from imuswing.live.arrive import take
+from imuswing.live.engine import begin, step
 from imuswing.live.messages import Message
 from imuswing.live.model import Session
 from imuswing.live.replay import TURN_S, Replay

@@ -10,6 +10,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from imuswing.live.journal import event_data
+from imuswing.live.learn import steps_marked
 from imuswing.live.messages import (
     Block,
     BlockCommand,
@@ -29,6 +30,7 @@ from imuswing.live.messages import (
 )
 from imuswing.live.state import State
 from imuswing.recording.model import Event
+from imuswing.rounds import PAUSE_S, groups_of
 from imuswing.swings.corrections import NO_SWING, correction
 from imuswing.vocabulary import BLOCK, SHOT
 
@@ -177,12 +179,12 @@ def _note(state: State, command: NoteCommand) -> Answer:
 
 
 def _step(state: State, command: StepCommand) -> Answer:
-    marked = [event for event in state.events if event.trial_type == command.step]
     if command.action == "skip":
         return replace(state, doing=None), [], [Step(step=command.step, state="skipped")]
     if command.action in ("start", "redo"):
-        state, entries = _dropped(state, *marked)
-        read = state.steps_read - len(marked)
+        tried = _tried(state, command.step)
+        state, entries = _dropped(state, *tried)
+        read = state.steps_read - len(tried)
         state = replace(state, doing=command.step, doing_since=state.now, steps_read=max(read, 0))
         return state, entries, [Step(step=command.step, state="doing")]
     if state.doing != command.step:
@@ -191,3 +193,12 @@ def _step(state: State, command: StepCommand) -> Answer:
     event = Event(onset=state.doing_since, duration=state.now - state.doing_since, trial_type=command.step)
     state, entries = _added(replace(state, doing=None), event)
     return state, entries, []
+
+
+def _tried(state: State, step: str) -> list[Event]:
+    """The marks of a step that it is done anew instead of. Long after a routine another one begins, which serves the
+    swings from then on: the marks of the one before stay, for the swings until then."""
+    groups = groups_of(steps_marked(state.events))
+    if not groups or state.now - max(event.end for event in groups[-1]) > PAUSE_S:
+        return []
+    return [event for event in groups[-1] if event.trial_type == step]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
@@ -17,10 +18,12 @@ from imuswing.live.buffer import Tail
 from imuswing.live.model import Session, recording_named
 from imuswing.live.settings import LiveSettings
 from imuswing.orientation.quaternion import inverse, multiply
+from imuswing.parts import around
 from imuswing.recording.model import Event, FloatArray, Recording
+from imuswing.rounds import rounds_of
 from imuswing.routine import Routine, calibration_of, routine_of
 from imuswing.sensors.clocks import ClockLine
-from imuswing.sensors.motion import SensorReport, turn_lost
+from imuswing.sensors.motion import Motion, SensorReport, turn_lost
 from imuswing.sensors.prepare import prepare
 from imuswing.vocabulary import CALIBRATION_STEPS, LEAD_FOREARM, LEAD_HAND
 from imuswing.wrist import table_pose
@@ -140,6 +143,10 @@ def learn(
         return found
     oriented = orient(prepared)
     routine = routine_of(whole, oriented, settings.analysis)
+    if routine.here and known.routine is not None and known.routine.here:
+        routine = replace(routine, motions=_with_earlier(routine, known.routine, settings))
+    # Swings from now on are measured by the last time that the routine was done.
+    routine = rounds_of(routine, settings.analysis)[-1].routine
     if earlier is not None and (not routine.steps or routine.found):
         routine = earlier
     calibration = calibration_of(routine, oriented, settings.analysis, addresses=None)
@@ -156,10 +163,36 @@ def learn(
         found,
         routine=routine,
         calibration=calibration,
-        table=table_pose(oriented, calibration),
+        table=table_pose(oriented, calibration) if _holds_table(oriented, calibration) else None,
         table_frame=frame_of(headings),
         headings=headings,
     )
+
+
+def _with_earlier(routine: Routine, before: Routine, settings: LiveSettings) -> dict[str, Motion]:
+    """The motions of a routine with what has left the rows that are kept of steps that were read before."""
+    found = dict(routine.motions)
+    for point, motion in around(before.motions, before.steps, settings.analysis.parts).items():
+        left = motion.time < found[point].time[0] if point in found else np.zeros(0, dtype=bool)
+        if left.any():
+            found[point] = _joined(motion, int(left.sum()), found[point])
+    return found
+
+
+def _joined(earlier: Motion, count: int, later: Motion) -> Motion:
+    """The first samples of one motion before another one of the same sensor."""
+    names = ["time", "gyr", "acc", "increments", "lost", "clipped", "acc_clipped", "unusable", "still", "gyr_se"]
+    both: dict[str, Any] = {
+        name: np.concatenate((getattr(earlier, name)[:count], getattr(later, name))) for name in names
+    }
+    return replace(later, **{**both, "mag": None})
+
+
+def _holds_table(oriented: Oriented, calibration: Calibration) -> bool:
+    """Whether the `table` pose stands in the rows that are kept, where it tells the headings."""
+    interval = calibration.table_interval
+    hand = oriented.motions.get(LEAD_HAND)
+    return interval is not None and hand is not None and bool(hand.time[0] <= interval[0])
 
 
 def steps_marked(events: Sequence[Event]) -> list[Event]:

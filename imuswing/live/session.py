@@ -11,8 +11,9 @@ from typing import Any, Final
 import numpy as np
 
 from imuswing.errors import SettingsError
+from imuswing.live.arrive import arrives_after, take
 from imuswing.live.coach import closed_block, from_entries, obey
-from imuswing.live.engine import arrives_after, begin, step, take
+from imuswing.live.engine import begin, step
 from imuswing.live.hub import Hub
 from imuswing.live.journal import AGAIN_S, Journal, event_data, make_recording, read_rows, remove
 from imuswing.live.learn import steps_marked
@@ -38,6 +39,7 @@ WAITS_FOR_ROOM = (
     "{folder} cannot be written ({why}), and the newest samples wait in memory: make room, and the recording is made "
     "whole by itself; Ctrl-C would lose them."
 )
+
 
 @dataclass(frozen=True, kw_only=True)
 class Finished:

@@ -32,7 +32,8 @@ class Pending:
 class State:
     """All that a live recording rests on; times in s on the common clock.
 
-    began, arrived: of the first and the newest arrival, by this computer's clock.  tails: newest rows by system.  clocks: each system against this computer's clock.  known: what was learnt.
+    began, arrived: of the first and the newest arrival, by this computer's clock.  tails: newest rows by system.
+    clocks: each system against this computer's clock.  known: what was learnt.
     earlier: an earlier recording's routine, if there is one.  events: the coach's and the routine's.
     past: swings, the oldest first.  pending: see there.  shots: by number, the newest.  number: of the last swing.
     block: the one that runs, with block_note a remark on it; in_block: shots in it.

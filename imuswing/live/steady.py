@@ -17,6 +17,10 @@ CONFIRMED_S = 1.0
 """For so long it must seem so, unless samples came too early or their times went backwards."""
 SILENT_S = 0.5
 """A system from which nothing has come for so long has dropped out (common practice, no source)."""
+LONGER, LONGEST_PAUSE_S, WHOLE_S, FORGET = 1.5, 1.0, 0.1, 0.99
+"""Some links send a while's samples in one go. So many times the usual pause between chunks is no drop-out, up to a
+pause of 1 s; usual is a pause after which not more than 0.1 s is missing, and with each chunk it is forgotten by a
+hundredth (common practice, no source)."""
 NEVER_S = 5.0
 """A system that has not sent anything for so long from the start on is told of (common practice, no source)."""
 FOLLOW = 0.002
@@ -29,20 +33,22 @@ Change = Literal["clock_changed", "came_back"]
 class Steady:
     """One system's clock against this computer's. shift: s added to its own times so far.
 
-    delay: usual arrival minus own time, s, None before the first chunk, unless others' times rest on it.  last: newest own time that was let through.
-    arrival: of the newest chunk.  late_since: arrival from which on all came late, None now.  silent: nothing comes.
+    delay: usual arrival minus own time, s, None before the first chunk, unless others' times rest on it.
+    last: newest own time that was let through.
+    arrival: of the newest chunk.  pause: the longest that nothing came of late though nothing was lost.  late_since: arrival from which on all came late, None now.  silent: nothing comes.
     """
 
     shift: float = 0.0
     delay: float | None = None
     last: float = -np.inf
     arrival: float | None = None
+    pause: float = 0.0
     late_since: float | None = None
     silent: bool = False
 
     def is_silent(self, now: float) -> bool:
         """Whether nothing has come for too long."""
-        return self.arrival is not None and now - self.arrival > SILENT_S
+        return self.arrival is not None and now - self.arrival > max(SILENT_S, LONGER * self.pause)
 
 
 def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | None]:
@@ -71,8 +77,13 @@ def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | 
         clock = replace(clock, late_since=since, delay=usual if late else min(delay, usual + FOLLOW * off))
     times = rows[:, TIME_COLUMN]
     rows = rows[times > np.maximum.accumulate(np.concatenate(([clock.last], times[:-1])))]
+    pause = clock.pause
+    if len(rows) and clock.arrival is not None:
+        # Samples that go on where the last ones ended were sent in one go, and nothing is lost.
+        whole = change != "clock_changed" and rows[0, TIME_COLUMN] - clock.last < WHOLE_S
+        pause = max(FORGET * pause, min(chunk.arrival - clock.arrival, LONGEST_PAUSE_S) if whole else 0.0)
     last = float(rows[-1, TIME_COLUMN]) if len(rows) else clock.last
-    return replace(clock, last=last, arrival=chunk.arrival, silent=False), rows, change
+    return replace(clock, last=last, pause=pause, arrival=chunk.arrival, silent=False), rows, change
 
 
 def _begun(clock: Steady, rows: FloatArray, off: float) -> tuple[Steady, FloatArray]:

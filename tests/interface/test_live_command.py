@@ -17,7 +17,8 @@ from live_for_tests import cut, short_lesson, told_by, without_routine, write_sh
 import imuswing
 from imuswing.cli import main
 from imuswing.errors import MissingExtraError
-from imuswing.live.engine import begin, step, take
+from imuswing.live.arrive import take
+from imuswing.live.engine import begin, step
 from imuswing.live.learn import recording_of
 from imuswing.live.messages import Shot
 from imuswing.live.model import Session

@@ -172,3 +172,18 @@ def test_a_summary_gives_means_with_their_standard_errors() -> None:
     assert told.counts == {"turning": 8}
     assert told.in_band == {"tempo_ratio": 4}
     assert told.numbers == tuple(range(8))
+
+
+def test_a_routine_that_is_done_again_long_after_keeps_the_marks_of_the_first() -> None:
+    # Until the strap was put on anew, swings rest on the first; offline, a minute's pause begins a new round.
+    def done(step: str, at: float) -> list[tuple[float, StepCommand]]:
+        return [(at, StepCommand(action="start", step=step)), (at + 3.0, StepCommand(action="end", step=step))]
+
+    _, log, _ = said(
+        start(now=0.0), *done("stand", 5.0), *done("bow", 10.0), *done("stand", 600.0), *done("bow", 610.0)
+    )
+    held = [(event.trial_type, event.onset) for event in again(log)]
+    assert held == [("stand", 5.0), ("bow", 10.0), ("stand", 600.0), ("bow", 610.0)]
+    # Put right at once, the last try counts, of the second round as of the first.
+    _, log, _ = said(start(now=0.0), *done("stand", 5.0), *done("stand", 600.0), *done("stand", 610.0))
+    assert [event.onset for event in again(log)] == [5.0, 610.0]

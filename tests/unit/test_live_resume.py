@@ -17,7 +17,9 @@ HEAD = SystemHead(name="imu", rate=200.0, sensors=(SensorHead(tracked_point="che
 def fed(*impacts: float) -> State:
     """The state after the newest minute was fed: its swings are counted from 1, each still to be looked at."""
     shots = {
-        number: Shot(number=number, impact_s=at, kind="shot", verdict=None, stall_probability=None, measures={}, curves={})
+        number: Shot(
+            number=number, impact_s=at, kind="shot", verdict=None, stall_probability=None, measures={}, curves={}
+        )
         for number, at in enumerate(impacts, start=1)
     }
     named = Session(participant="P1", session="1", task="chip", lead_side="left")

@@ -102,6 +102,20 @@ def test_silence_is_seen_and_its_end_is_said() -> None:
     assert change == "came_back"
 
 
+def test_a_link_that_sends_in_bursts_has_not_dropped_out_between_them() -> None:
+    clock = Steady()
+    for k in range(10):
+        part = rows(*(0.6 * k + np.arange(60) / 100.0))
+        silent = clock.is_silent(0.6 * (k + 1) - 0.01)
+        clock, _, _ = steadied(clock, Chunk(system="imu", rows=part, arrival=0.6 * (k + 1)))
+    assert not silent
+    assert clock.is_silent(0.6 * 10 + 1.0)
+    # A pause after which samples are missing was a drop-out, and the next one is told as soon as ever.
+    clock, _, _ = steadied(Steady(), Chunk(system="imu", rows=rows(0.0, 0.01), arrival=0.01))
+    clock, _, _ = steadied(clock, Chunk(system="imu", rows=rows(0.9, 0.91), arrival=0.91))
+    assert clock.is_silent(1.5)
+
+
 def test_the_tail_keeps_what_it_must_and_finds_it_again() -> None:
     tail = Tail(head=HEAD)
     for _, part in even(0.0, 30.0):
