@@ -9,6 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
+import numpy as np
+
 from imuswing.live.journal import event_data
 from imuswing.live.learn import steps_marked
 from imuswing.live.messages import (
@@ -136,8 +138,11 @@ def _outcome(state: State, command: OutcomeCommand) -> Answer:
 def _on_shot(state: State, number: int, **words: str | None) -> tuple[State, list[Entry]]:
     """The coach's row on a shot with its outcome or note changed; without either it goes."""
     impact = state.shots[number].impact_s
-    old = [e for e in state.events if e.trial_type == SHOT and impact <= e.onset <= impact + NOTED_AFTER_S]
-    onset = min(max(state.now, impact), impact + NOTED_AFTER_S)
+    following = min((shot.impact_s for shot in state.shots.values() if shot.impact_s > impact), default=np.inf)
+    # Another swing may follow sooner, and a note belongs to the one just before it.
+    until = min(impact + NOTED_AFTER_S, 0.5 * (impact + following))
+    old = [e for e in state.events if e.trial_type == SHOT and impact <= e.onset <= until]
+    onset = min(max(state.now, impact), until)
     row = old[0] if old else Event(onset=onset, duration=0.0, trial_type=SHOT)
     row = replace(row, **words)  # type: ignore[arg-type]
     state, entries = _dropped(state, *old)

@@ -18,6 +18,7 @@ from imuswing.live.messages import (
     Message,
     Notice,
     Outcome,
+    Problem,
     Routine,
     Shot,
     Step,
@@ -43,7 +44,8 @@ class Hub:
         self._steps: dict[str, Step] = {}
         self._shots: dict[int, Shot] = {}
         self._outcomes: dict[int, Outcome] = {}
-        self._notices: deque[Notice] = deque(maxlen=10)
+        self._notices: dict[tuple[str, str], Notice] = {}
+        self._problem: Problem | None = None
         self._commands: deque[Command] = deque()
 
     def publish(self, message: Message) -> None:
@@ -91,7 +93,9 @@ class Hub:
         elif isinstance(message, Outcome):
             self._outcomes[message.number] = message
         elif isinstance(message, Notice):
-            self._notices.append(message)
+            self._remember_notice(message)
+        elif isinstance(message, Problem) and message.lasts is not None:
+            self._problem = message if message.lasts else None
         elif isinstance(message, Step):
             self._steps[message.step] = message
         elif isinstance(message, Routine):
@@ -100,6 +104,14 @@ class Hub:
         elif isinstance(message, Hello | Levels | Block | Feedback | Ended):
             self._latest[type(message).__name__] = message
 
+    def _remember_notice(self, notice: Notice) -> None:
+        """What is wrong with a sensor holds until it is back; what was over at once is not told again."""
+        if notice.kind in ("came_back", "clock_changed"):
+            for kind in ("never_came", "dropped_out", "samples_lost"):
+                self._notices.pop((notice.point, kind), None)
+        elif notice.kind != "at_limit":
+            self._notices[notice.point, notice.kind] = notice
+
     def _held(self) -> list[Message]:
         """What holds: greeting, routine, feedback and block first, then sensors, shots as past ones, and the end."""
         first = [self._latest[name] for name in ("Hello", "Routine") if name in self._latest]
@@ -107,7 +119,8 @@ class Hub:
         shots = [self._shots[number] for number in sorted(self._shots)]
         outcomes = [self._outcomes[number] for number in sorted(self._outcomes) if number in self._shots]
         end = [self._latest[name] for name in ("Ended",) if name in self._latest]
-        return [*first, *self._steps.values(), *then, *self._notices, *map(_quiet, shots), *outcomes, *end]
+        wrong: list[Message] = [*self._notices.values(), *([self._problem] if self._problem else [])]
+        return [*first, *self._steps.values(), *then, *wrong, *map(_quiet, shots), *outcomes, *end]
 
 
 def _quiet(shot: Shot) -> Shot:

@@ -103,8 +103,7 @@ class Routine:
 @dataclass(frozen=True, kw_only=True)
 class Level:
     """One sensor just now. turning_dps: largest turn rate of the newest stretch.  trace_dps: turn rates since the
-    message before, evenly spaced, the newest last.  lost_share: of the samples of the last seconds.
-    silent_s: since its newest sample, where nothing comes.
+    message before, evenly spaced, the newest last.  lost_share: of the last seconds' samples.  silent_s: how long.
     """
 
     point: str
@@ -230,9 +229,10 @@ class Feedback:
 
 @dataclass(frozen=True, kw_only=True)
 class Problem:
-    """A command could not be carried out, or the recording is in danger; one sentence that says what to do."""
+    """What could not be done, or endangers the recording, and what to do. lasts: a danger lasts, or (False) is over."""
 
     text: str
+    lasts: bool | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

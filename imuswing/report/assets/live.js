@@ -21,10 +21,7 @@
   const NOTICE_MS = 12000;
   const TRAIL = 120;
 
-  let state;
-  let socket = null;
-  let retry = 500;
-  let view = "start";
+  let state, socket = null, retry = 500, view = "start";
 
   function fresh() {
     return { hello: null, shots: new Map(), outcomes: new Map(), steps: new Map(), block: null, trails: new Map(), last: null, revealed: null, ended: false };
@@ -71,13 +68,13 @@
     if (name === "shots") paint();
   }
 
-  let alarmEnds = 0;
+  let alarmEnds = 0, lasting = "";
   function alarm(sentence, lasts = NOTICE_MS) {
     const line = find("alert");
     line.textContent = sentence;
     line.hidden = false;
     clearTimeout(alarmEnds);
-    if (lasts) alarmEnds = setTimeout(() => (line.hidden = true), lasts);
+    if (lasts) alarmEnds = setTimeout(() => (lasting ? alarm(lasting, 0) : (line.hidden = true)), lasts);
   }
 
   // --- sensors
@@ -334,7 +331,8 @@
       find("every").value = message.every;
     },
     problem(message) {
-      alarm(message.text, 0);
+      if (message.lasts !== null) lasting = message.lasts ? message.text : "";
+      alarm(message.text, message.lasts ? 0 : NOTICE_MS);
     },
     ended(message) {
       state.ended = true;
@@ -369,7 +367,11 @@
     state.revealed = state.last;
     paint();
   });
-  find("undo").addEventListener("click", () => send({ type: "undo", number: state.last }));
+  find("undo").addEventListener("click", ({ currentTarget }) => {
+    send({ type: "undo", number: state.last });
+    currentTarget.disabled = true; // A tap that bounces must not take out the shot before as well.
+    setTimeout(() => (currentTarget.disabled = false), 1000);
+  });
   const chooseMode = () => send({ type: "feedback", mode: find("mode").value, every: Math.min(Math.max(Math.round(Number(find("every").value)) || 5, 1), 100) });
   find("mode").addEventListener("change", chooseMode);
   find("every").addEventListener("change", chooseMode);
