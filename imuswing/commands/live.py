@@ -129,7 +129,7 @@ def _replay(args: argparse.Namespace) -> tuple[Source, Session]:
 
 
 def _sensors(args: argparse.Namespace) -> tuple[Source, Session]:
-    from imuswing.live.lsl import LabStreams
+    from imuswing.live.lsl import LabStreams, not_there
     from imuswing.live.model import Session
     from imuswing.recording.dataset import dataset_folder
     from imuswing.recording.participants import read_lead_side
@@ -137,7 +137,10 @@ def _sensors(args: argparse.Namespace) -> tuple[Source, Session]:
     # Only who has agreed to it is recorded: `imuswing new` asks.
     lead_side = read_lead_side(dataset_folder(args.into), args.participant)
     labels = {"participant": args.participant, "session": args.session, "task": args.task}
-    return LabStreams(), Session(lead_side=lead_side, **labels)
+    streams = LabStreams()
+    if lacking := not_there(streams.heads):
+        print(lacking, flush=True)
+    return streams, Session(lead_side=lead_side, **labels)
 
 
 def _lead_side(args: argparse.Namespace, recording: Recording) -> LeadSide:

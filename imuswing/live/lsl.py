@@ -21,6 +21,7 @@ from imuswing.live.model import TIME_COLUMN, Arrival, Chunk, SensorHead, SystemH
 from imuswing.live.replay import TURN_S
 from imuswing.recording.channels import COMPONENTS, UNITS
 from imuswing.recording.model import FloatArray
+from imuswing.vocabulary import CHEST, LEAD_FOREARM, LEAD_HAND
 
 FIND_S: Final = 3.0
 """Streams are waited for so long (they announce themselves within a second; common practice, no source)."""
@@ -97,7 +98,7 @@ class LabStreams:
             import pylsl
         except (ImportError, RuntimeError) as error:
             raise MissingExtraError("live", "Lab Streaming Layer") from error
-        self._clock = pylsl.local_clock
+        self._clock, self._lost = pylsl.local_clock, pylsl.LostError
         self._inlets: dict[str, tuple[StreamMap, Any]] = {}
         seen = []
         for info in pylsl.resolve_streams(wait_time=find_s):
@@ -153,7 +154,11 @@ class LabStreams:
 
     def _pulled(self, name: str, zero: float, now: float) -> Chunk | None:
         found, inlet = self._inlets[name]
-        samples, stamps = inlet.pull_chunk(timeout=0.0, max_samples=MOST_SAMPLES, as_numpy=True)
+        try:
+            samples, stamps = inlet.pull_chunk(timeout=0.0, max_samples=MOST_SAMPLES, as_numpy=True)
+        except self._lost:
+            # A stream without a source's name cannot be found again: it has dropped out, the others go on.
+            return None
         if not len(stamps):
             return None
         taken = np.asarray(stamps, dtype=np.float64) - zero
@@ -174,6 +179,15 @@ def _channels(info: Any) -> tuple[list[str], list[str]]:
         [str(label or "") for label in labels] + [""] * (count - len(labels)),
         [str(unit or "") for unit in units] + [""] * (count - len(units)),
     )
+
+
+def not_there(heads: Sequence[SystemHead]) -> str | None:
+    """One sentence about the sensors of a lesson that no stream holds; None where all are there."""
+    worn = {sensor.tracked_point for head in heads for sensor in head.sensors}
+    lacking = [point.replace("_", " ") for point in (CHEST, LEAD_FOREARM, LEAD_HAND) if point not in worn]
+    if not lacking:
+        return None
+    return f"no stream of {', '.join(lacking)} was found: the recording goes without, unless you stop, switch on, start"
 
 
 def _check_points(heads: Sequence[SystemHead]) -> None:

@@ -18,8 +18,9 @@ from live_for_tests import cut, short_lesson, told_by
 import imuswing
 from imuswing.cli import main
 from imuswing.errors import SettingsError
-from imuswing.live.lsl import map_stream
+from imuswing.live.lsl import LabStreams, map_stream, not_there
 from imuswing.live.messages import Shot
+from imuswing.live.model import SensorHead, SystemHead
 from imuswing.recording.dataset import add_participant, start_dataset
 
 TESTS = Path(__file__).parents[1]
@@ -68,6 +69,32 @@ def test_only_who_stands_in_the_dataset_is_recorded(tmp_path: Path, capsys: pyte
     named = ["live", "--into", str(tmp_path / "into"), "--session", "1", "--task", "chip", "--lsl", "--no-page"]
     assert main([*named, "--participant", "P2"]) == 1
     assert "sub-P2" in capsys.readouterr().err
+
+
+def head(point: str) -> SystemHead:
+    return SystemHead(name=point.replace("_", ""), rate=100.0, sensors=(SensorHead(tracked_point=point),))
+
+
+def test_sensors_of_a_lesson_that_send_no_stream_are_named_at_the_start() -> None:
+    assert not_there([head("chest"), head("lead_forearm"), head("lead_hand")]) is None
+    told = not_there([head("lead_forearm"), head("pelvis")])
+    assert told is not None
+    assert "chest, lead hand" in told
+    assert "forearm" not in told
+
+
+def test_a_stream_that_is_lost_for_good_ends_no_recording() -> None:
+    class LostError(Exception):
+        pass
+
+    class Gone:
+        def pull_chunk(self, **_: object) -> None:
+            raise LostError
+
+    streams = object.__new__(LabStreams)
+    streams._lost = LostError
+    streams._inlets = {"chest": (None, Gone())}  # type: ignore[dict-item]
+    assert streams._pulled("chest", 0.0, 1.0) is None
 
 
 def alone(command: list[str]) -> list[str] | None:
