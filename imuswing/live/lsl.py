@@ -98,7 +98,7 @@ class LabStreams:
             import pylsl
         except (ImportError, RuntimeError) as error:
             raise MissingExtraError("live", "Lab Streaming Layer") from error
-        self._clock, self._lost = pylsl.local_clock, pylsl.LostError
+        self._clock = pylsl.local_clock
         self._inlets: dict[str, tuple[StreamMap, Any]] = {}
         seen = []
         for info in pylsl.resolve_streams(wait_time=find_s):
@@ -156,8 +156,8 @@ class LabStreams:
         found, inlet = self._inlets[name]
         try:
             samples, stamps = inlet.pull_chunk(timeout=0.0, max_samples=MOST_SAMPLES, as_numpy=True)
-        except self._lost:
-            # A stream without a source's name cannot be found again: it has dropped out, the others go on.
+        except RuntimeError:
+            # Its LostError: a stream without a source id cannot be found again. It has dropped out, the others go on.
             return None
         if not len(stamps):
             return None

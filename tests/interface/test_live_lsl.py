@@ -84,7 +84,7 @@ def test_sensors_of_a_lesson_that_send_no_stream_are_named_at_the_start() -> Non
 
 
 def test_a_stream_that_is_lost_for_good_ends_no_recording() -> None:
-    class LostError(Exception):
+    class LostError(RuntimeError):
         pass
 
     class Gone:
@@ -92,7 +92,6 @@ def test_a_stream_that_is_lost_for_good_ends_no_recording() -> None:
             raise LostError
 
     streams = object.__new__(LabStreams)
-    streams._lost = LostError
     streams._inlets = {"chest": (None, Gone())}  # type: ignore[dict-item]
     assert streams._pulled("chest", 0.0, 1.0) is None
 
