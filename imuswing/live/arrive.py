@@ -57,8 +57,8 @@ def _with_reference(clocks: Mapping[str, Steady], since_s: float) -> Mapping[str
     return {**clocks, first: replace(clocks[first], delay=clocks[heard[0]].delay)}
 
 
-FIRST_WITHIN_S = 2.0
-"""Sensors that are on send within so long of each other (common practice, no source)."""
+FIRST_WITHIN_S = 10.0
+"""Sensors that are switched on together send within so long of each other (common practice, no source)."""
 
 SAID = {
     "never_came": "The {point} sensor sends nothing: switch it on, and it is recorded from then on.",
