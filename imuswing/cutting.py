@@ -11,7 +11,6 @@ from imuswing.body.alignment import Alignment
 from imuswing.body.definitions import Y_AXIS, long_axis, long_axis_speed, trunk_sign, trunk_turn
 from imuswing.body.follow import Span, follow_segments
 from imuswing.body.segments import ALIGNMENT, SegmentMotion
-from imuswing.body.slip import Postures, Slip, find_slip, rest_samples, set_right
 from imuswing.orientation.coarse import CoarseOrientation, coarse_orientation
 from imuswing.orientation.learn import learn_corrections, with_corrections
 from imuswing.orientation.quaternion import FloatArray, inverse, length, rotate, slerp
@@ -104,13 +103,13 @@ def address_ups(oriented: Oriented, candidates: Sequence[Candidate]) -> dict[str
     """By tracked point, gravity's direction in the sensor at each address, (K, 3)."""
     found = {}
     for point, motion in oriented.motions.items():
-        at = _address_samples(motion, candidates)
+        at = address_samples(motion, candidates)
         if len(at):
             found[point] = rotate(inverse(oriented.coarse[point][at]), UP)
     return found
 
 
-def _address_samples(motion: Motion, swings: Sequence[Candidate]) -> IntArray:
+def address_samples(motion: Motion, swings: Sequence[Candidate]) -> IntArray:
     """Samples at the addresses that a sensor saw."""
     at = np.searchsorted(motion.time, [swing.start - 0.1 for swing in swings])
     at = at[(at > 0) & (at < len(motion.time))]
@@ -129,21 +128,6 @@ def mean_directions(ups: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
     return {point: mean / np.linalg.norm(mean) for point, mean in means.items()}
 
 
-def postures(oriented: Oriented, swings: Sequence[Candidate]) -> dict[str, Postures]:
-    """By tracked point, how it stood at the addresses and between the swings: what tells a slip."""
-    found = {}
-    for point, motion in oriented.motions.items():
-        address = _address_samples(motion, swings)
-        rests = rest_samples(motion, [(swing.start - BEFORE_ADDRESS_S, swing.end) for swing in swings])
-        found[point] = Postures(
-            address_times=motion.time[address],
-            address_ups=rotate(inverse(oriented.coarse[point][address]), UP),
-            rest_times=motion.time[rests],
-            rest_ups=rotate(inverse(oriented.coarse[point][rests]), UP),
-        )
-    return found
-
-
 def turns_to_target(oriented: Oriented, swings: Sequence[Candidate], lead_side: LeadSide) -> dict[str, FloatArray]:
     """By tracked point, its turn (K,) about the vertical from each top to the return, rad, positive towards the
     target."""
@@ -155,31 +139,6 @@ def turns_to_target(oriented: Oriented, swings: Sequence[Candidate], lead_side: 
         turn = turn_about_vertical(oriented.coarse[point][at], motion.gyr[at], np.diff(span)[:, 0])
         found[point] = trunk_sign(lead_side) * turn
     return found
-
-
-def find_slips(series: Mapping[str, Postures], settings: Settings) -> dict[str, Slip]:
-    """By tracked point, the shift of its mount in mid-session, where one is clear."""
-    found = {}
-    for point, seen in series.items():
-        slip = find_slip(
-            point, seen.address_times, seen.address_ups, seen.rest_times, seen.rest_ups, settings=settings.slip
-        )
-        if slip is not None:
-            found[point] = slip
-    return found
-
-
-def after_slips(cut: Cut, alignments: Mapping[str, Alignment], slips: Mapping[str, Slip]) -> Cut:
-    """A swing with the segments of sensors that had slipped before it set right."""
-    if not any(slip.time < cut.sight.candidate.start for slip in slips.values()):
-        return cut
-    segments = {
-        point: set_right(segment, alignments[point], slips[point])
-        if point in slips and slips[point].time < cut.sight.candidate.start
-        else segment
-        for point, segment in cut.segments.items()
-    }
-    return replace(cut, segments=segments)
 
 
 def with_leaders(

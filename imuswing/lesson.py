@@ -14,18 +14,14 @@ from imuswing.cutting import (
     Cut,
     Oriented,
     address_ups,
-    after_slips,
-    find_slips,
-    follow_swings,
     joined_rows,
     mean_directions,
-    postures,
     turns_to_target,
-    with_leaders,
     with_others,
     without,
 )
 from imuswing.errors import RecordingError
+from imuswing.judged import judged_swings
 from imuswing.measures.dictionary import KEY_COLUMNS
 from imuswing.measures.orientations import STEP_S, orientations_table, swing_orientations
 from imuswing.measures.pose import SwingMotion
@@ -40,17 +36,17 @@ from imuswing.rounds import Round, rounds_of
 from imuswing.routine import Reader, calibration_of, first_routine
 from imuswing.sensors.motion import Prepared
 from imuswing.settings import Settings
+from imuswing.shifts import after_slips, find_slips, postures
 from imuswing.swings.backwards import JUDGED, turned_backwards
-from imuswing.swings.corrections import apply_corrections, lost_warnings
+from imuswing.swings.corrections import lost_warnings
 from imuswing.swings.event_doubts import doubled_warnings, event_warnings, marked_once, refuse_other_times
 from imuswing.swings.events import Moments, place
-from imuswing.swings.judge import Judged, judge
+from imuswing.swings.judge import Judged
 from imuswing.swings.kind import match_notes
 from imuswing.swings.lead import leading_points
 from imuswing.vocabulary import (
     BLOCK,
     CLUB,
-    CORRECTION,
     KIND_PRACTICE,
     KIND_SHOT,
     LEAD_FOREARM,
@@ -189,19 +185,12 @@ def _in_part(reader: Reader, k: int, oriented: Oriented, own: Round, so_far: _So
     ]
     so_far.ups = joined_rows(so_far.ups, address_ups(oriented, candidates))
     calibration = calibration_of(routine, oriented, settings, addresses=mean_directions(so_far.ups))
-    alignments = with_leaders(calibration.alignments, oriented, candidates)
-    cuts = follow_swings(recording, oriented, candidates, alignments, settings, judging=True)
-    judged = judge(
-        [cut.sight for cut in cuts], recording.of_type(SHOT), events=settings.events, settings=settings.judge
-    )
-    candidates = [cut.sight.candidate for cut in cuts]
-    judged, lost = apply_corrections(candidates, judged, recording.of_type(CORRECTION))
-    swings = [k for k, verdict in enumerate(judged) if verdict.swing_odds > settings.judge.evidence.accept]
-    cuts, judged = with_others([cuts[k] for k in swings], oriented, alignments, settings), [judged[k] for k in swings]
-    kept = [cut.sight.candidate for cut in cuts]
+    swings = judged_swings(recording, oriented, calibration, candidates, settings)
+    alignments, judged, kept = swings.alignments, swings.judged, swings.candidates
+    cuts = with_others(swings.cuts, oriented, alignments, settings)
     so_far.turns = joined_rows(so_far.turns, turns_to_target(oriented, kept, recording.lead_side))
     so_far.postures = joined_postures(so_far.postures, postures(oriented, kept))
-    slips = find_slips(so_far.postures, settings)
+    slips = find_slips(so_far.postures, alignments, recording, settings, earlier=routine.stood)
     cuts = [after_slips(cut, alignments, slips) for cut in cuts]
     placed = [placed_cut(cut, verdict, settings) for cut, verdict in zip(cuts, judged, strict=True)]
     backwards = turned_backwards(so_far.turns, settings=settings.backwards)
@@ -231,7 +220,7 @@ def _in_part(reader: Reader, k: int, oriented: Oriented, own: Round, so_far: _So
         calibration=calibration,
         slips=slips,
         backwards=backwards,
-        lost=lost,
+        lost=swings.lost,
         rows=rows,
         curves=curves,
         turned=turned,

@@ -153,6 +153,8 @@ def _plain(value: Any) -> Any:
 def slip_warning(point: str, slip: Slip) -> dict[str, str]:
     """A shift of a sensor's mount in words."""
     name, minutes = point.replace("_", " "), slip.time / 60.0
+    if slip.against != "before":
+        return _shifted_warning(name, slip)
     if slip.turn is None:
         why = "a new grip or posture" if point in GRIP_POINTS else "a new posture"
         text = (
@@ -165,6 +167,29 @@ def slip_warning(point: str, slip: Slip) -> dict[str, str]:
         f"swings after it are corrected and marked."
     )
     return {"level": "advice", "text": text, "do": "Tighten the strap and repeat the calibration routine."}
+
+
+def _shifted_warning(name: str, slip: Slip) -> dict[str, str]:
+    """A sensor that does not sit as it did when the routine was done."""
+    angle = f"{np.rad2deg(slip.angle):.0f}°"
+    do = "If sensors were moved or taken off after the routine, do the routine again and record on."
+    if slip.against == "usual":
+        text = (
+            f"By its calibration the {name} stands {angle} from where it usually does at address: the sensor was moved "
+            f"after the routine, or a step of the routine was not what its mark says. The swings are marked."
+        )
+        return {"level": "problem", "text": text, "do": do}
+    if slip.turn is not None:
+        text = (
+            f"The {name} sensor sits {angle} otherwise than in the recording whose routine serves here; the swings are "
+            f"corrected and marked."
+        )
+        return {"level": "advice", "text": text, "do": do}
+    text = (
+        f"At address the {name} is held {angle} otherwise than in the recording whose routine serves here: the sensor "
+        f"was moved, or club, grip or posture are others. The swings are marked."
+    )
+    return {"level": "advice", "text": text, "do": do}
 
 
 def _anew_warning(since: float) -> dict[str, str]:

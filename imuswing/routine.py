@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from imuswing.body.calibrate import FOUND_IN_DATA, Calibration, calibrate
 from imuswing.body.find_routine import FINDABLE, find_routine
-from imuswing.cutting import Oriented, learn_and_orient
+from imuswing.cutting import Oriented, address_gravity, learn_and_orient
 from imuswing.errors import RecordingError
-from imuswing.orientation.learn import learn_corrections, with_corrections
+from imuswing.judged import judged_swings
 from imuswing.orientation.quaternion import FloatArray
 from imuswing.orientation.stretch import SensorCorrection
 from imuswing.parts import Part, is_silent, known_starts, parts_of, prepared_part, seen, starts_after
 from imuswing.recording.model import Event, Recording
+from imuswing.rough import rough_swings
 from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.motion import Motion, Prepared
 from imuswing.settings import Settings
+from imuswing.shifts import Stood, postures
 from imuswing.swings.corrections import without_denied
 from imuswing.swings.event_doubts import refuse_other_times
 from imuswing.vocabulary import CALIBRATION_STEPS, CORRECTION, LeadSide
@@ -105,7 +107,8 @@ def first_routine(reader: Reader) -> tuple[int, Routine] | None:
 class Routine:
     """The calibration steps that serve a recording, and the motion that they stand in.
 
-    source: in words.  here: whether they stand in the recording itself.
+    source: in words.  here: whether they stand in the recording itself.  stood: how the sensors stood at that one's
+    swings, if they do not.
     """
 
     motions: Mapping[str, Motion]
@@ -113,6 +116,7 @@ class Routine:
     lead_side: LeadSide
     source: str = "this recording"
     here: bool = True
+    stood: Stood = field(default_factory=Stood)
 
     @property
     def found(self) -> bool:
@@ -187,18 +191,33 @@ def earlier_routine(earlier: Recording, settings: Settings) -> Routine:
     """The routine of an earlier recording of the same visit."""
     reader = Reader(earlier, settings)
     motions: Mapping[str, Motion] = {}
+    oriented: Oriented | None = None
     steps: tuple[Event, ...] = ()
     for k in where_routine_may_be(earlier, reader.parts):
         prepared = reader.prepared(k)
         if prepared is None:
             continue
-        motions = with_corrections(prepared, learn_corrections(prepared, settings=settings.learn)).motions
+        oriented = learn_and_orient(prepared, settings)
+        motions = oriented.motions
         steps = _with_found(reader.seen(k), motions, settings)
         if steps:
             break
     source = earlier.source
     name = source.name if source is not None else "an earlier recording"
-    return Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=name, here=False)
+    found = Routine(motions=motions, steps=steps, lead_side=earlier.lead_side, source=name, here=False)
+    if oriented is None or not steps:
+        return found
+    return replace(found, stood=_stood(reader.seen(k), found, oriented, settings))
+
+
+def _stood(recording: Recording, routine: Routine, oriented: Oriented, settings: Settings) -> Stood:
+    """How the sensors stood at the swings after the routine, and between them."""
+    calibration = calibration_of(routine, oriented, settings, addresses=None)
+    end = max(step.end for step in routine.steps)
+    candidates = [c for c in rough_swings(oriented, calibration, settings) if c.start > end]
+    calibration = calibration_of(routine, oriented, settings, addresses=address_gravity(oriented, candidates))
+    swings = judged_swings(recording, oriented, calibration, candidates, settings).candidates
+    return Stood(task=recording.task, postures=postures(oriented, swings))
 
 
 def _with_found(recording: Recording, motions: Mapping[str, Motion], settings: Settings) -> tuple[Event, ...]:

@@ -8,21 +8,35 @@ One about the upright trunk's own length, as a band turns on the body, shows in 
 such a turn makes, larger than people change their tilt from shot to shot, may be that or the golfer's, and is told.
 Arms hang and swing about between shots, so that their rests tell nothing; there a step at the addresses may be a slip
 or a new grip or posture, and is only told.
+
+A routine from an earlier recording, or one after which the sensors were taken off, serves swings that it does not fit:
+addresses are held against those of that recording, and against how golfers stand at all.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Final, Literal
 
 import numpy as np
 
 from imuswing.body.alignment import Alignment, AxisObservation, align
+from imuswing.body.definitions import trunk_sign
 from imuswing.body.segments import ALIGNMENT, SegmentMotion
-from imuswing.orientation.quaternion import FloatArray, cross, inverse, length, log, multiply, to_matrix
+from imuswing.orientation.quaternion import FloatArray, cross, inverse, length, log, multiply, rotate, to_matrix
 from imuswing.recording.model import IntArray
 from imuswing.sensors.motion import Motion
-from imuswing.vocabulary import MAY_HAVE_SLIPPED, SLIPPED, TRUNK_POINTS
+from imuswing.vocabulary import (
+    CHEST,
+    LEAD_FOREARM,
+    LEAD_HAND,
+    MAY_HAVE_SLIPPED,
+    PELVIS,
+    SLIPPED,
+    TRUNK_POINTS,
+    LeadSide,
+)
 
 EVEN_CHANCE = 0.5
 """What may be a slip or the golfer's own change is a slip one time in two (an assumption). So half of the squared step
@@ -45,6 +59,9 @@ class SlipSettings:
     rest_ratio: the same of the rests: e^(−½ · 2.45²), one in twenty, pass it by chance, as a step has two directions.
     agree: how far the two series' turned directions may differ.  least_aside: step at the addresses alone, square to
     the bend, that may be a slip.  posture: SD of a mean posture, rad.
+    anew, other_club: least step between two recordings of one task, or of two, whose club and stance differ.
+    anew_ratio: that step over its own standard error; nothing is searched there, and e^(−½ · 3.3²), one in 230, pass it
+    by chance.  unusual: no golfer's address is so far from the usual one, beside what the alignment does not know.
     """
 
     least_angle: float = _rad(4.0)
@@ -55,11 +72,28 @@ class SlipSettings:
     least_aside: float = _rad(8.0)
     posture: float = _rad(2.0)
     least_rests: int = 3
+    anew: float = _rad(6.0)
+    anew_ratio: float = 3.3
+    other_club: float = _rad(15.0)
+    unusual: float = _rad(40.0)
+
+
+Against = Literal["before", "earlier", "usual"]
+"""What shows a shift: the swings before it, those of the earlier recording, or how golfers stand."""
+
+USUAL_ADDRESS: Final[Mapping[str, tuple[float, float, float]]] = {
+    CHEST: (-0.45, 0.89, 0.0),
+    PELVIS: (-0.35, 0.94, 0.0),
+    LEAD_FOREARM: (0.13, 0.95, 0.29),
+    LEAD_HAND: (0.0, 1.0, 0.07),
+}
+"""Up in the segment at address, Z towards the thumb on either hand: bent from the hips, the arm hanging towards the
+ball. Means over golfers of two simulators, which stray from them by 28° at most (an assumption; no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Slip:
-    """A shift of a mount. time: s, between two swings.  angle: rad.
+    """A shift of a mount. time: s, between two swings, −inf if it was before them all.  angle: rad.
 
     turn: (4,) sensor after from sensor before, None where it may be the golfer's own change.
     covariance: (3, 3) rad² of the turn, in sensor axes.
@@ -69,6 +103,7 @@ class Slip:
     angle: float
     turn: FloatArray | None = None
     covariance: FloatArray = field(default_factory=lambda: np.zeros((3, 3)))
+    against: Against = "before"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,6 +123,16 @@ class Postures:
             address_ups=np.concatenate((self.address_ups, later.address_ups)),
             rest_times=np.concatenate((self.rest_times, later.rest_times[new])),
             rest_ups=np.concatenate((self.rest_ups, later.rest_ups[new])),
+        )
+
+    def until(self, time: float) -> Postures:
+        """Those before a time, s."""
+        address, rest = self.address_times < time, self.rest_times < time
+        return Postures(
+            address_times=self.address_times[address],
+            address_ups=self.address_ups[address],
+            rest_times=self.rest_times[rest],
+            rest_ups=self.rest_ups[rest],
         )
 
 
@@ -124,14 +169,56 @@ def find_slip(
         return None
     split = _each_on_its_side(address_ups, best[1], least=settings.least_swings)
     time = 0.5 * float(address_times[split - 1] + address_times[split])
+    addresses = address_ups[:split], address_ups[split:]
+    return _told(tracked_point, time, addresses, (rest_ups[rest_times < time], rest_ups[rest_times > time]), settings)
+
+
+def _told(
+    tracked_point: str,
+    time: float,
+    addresses: tuple[FloatArray, FloatArray],
+    rests: tuple[FloatArray, FloatArray],
+    settings: SlipSettings,
+) -> Slip | None:
+    """What a clear step of the addresses, before and after, tells with the rests; None for the golfer's own."""
     if tracked_point not in TRUNK_POINTS:
-        return Slip(time=time, angle=_step(address_ups[:split], address_ups[split:])[0])
-    before, after = rest_ups[rest_times < time], rest_ups[rest_times > time]
-    if min(len(before), len(after)) < settings.least_rests:
+        return Slip(time=time, angle=_step(*addresses)[0])
+    if min(len(each) for each in rests) < settings.least_rests:
         return None
-    bent = _mean(address_ups[:split]), _mean(address_ups[split:])
-    by_rests = _by_rests(tracked_point, time, bent, before, after, settings)
-    return by_rests or _about_upright(time, bent, _mean(before), settings)
+    bent = _mean(addresses[0]), _mean(addresses[1])
+    by_rests = _by_rests(tracked_point, time, bent, *rests, settings)
+    return by_rests or _about_upright(time, bent, _mean(rests[0]), settings)
+
+
+def since_earlier(
+    tracked_point: str, earlier: Postures, here: Postures, *, same_task: bool, settings: SlipSettings
+) -> Slip | None:
+    """A shift between the recording whose routine serves and this one, or None; swings of another task differ more."""
+    addresses = earlier.address_ups, here.address_ups
+    if min(len(ups) for ups in addresses) < settings.least_swings:
+        return None
+    step, error = _step(*addresses)
+    least = settings.anew if same_task else settings.other_club
+    if step < least or step < settings.anew_ratio * error:
+        return None
+    found = _told(tracked_point, -np.inf, addresses, (earlier.rest_ups, here.rest_ups), settings)
+    return None if found is None else replace(found, against="earlier")
+
+
+def unusual_address(
+    alignment: Alignment, address_ups: FloatArray, *, lead_side: LeadSide, settings: SlipSettings
+) -> Slip | None:
+    """How far the addresses, gravity's directions (K, 3) in the sensor, are from how golfers stand, if no golfer stands
+    so: then the alignment is not that of this sensor as it sits."""
+    usual = USUAL_ADDRESS.get(alignment.tracked_point)
+    if usual is None or not len(address_ups):
+        return None
+    up = rotate(inverse(alignment.q_sensor_from_segment), _mean(address_ups))
+    mirrored = np.array([1.0, 1.0, -trunk_sign(lead_side)])
+    angle = _between(up, mirrored * usual / np.linalg.norm(usual))
+    if angle < settings.unusual + 2.0 * float(np.max(alignment.sd)):
+        return None
+    return Slip(time=-np.inf, angle=angle, against="usual")
 
 
 def _about_upright(

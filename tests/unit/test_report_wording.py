@@ -118,8 +118,8 @@ def test_the_chance_of_a_stall_is_told_in_words(chance: float, words: str) -> No
         ("lead_hand_samples_unusable", "lead hand: samples missing or over range in this swing"),
         ("chest_hardly_turned", "the chest hardly turned on the way down"),
         ("chest_left_out", "chest: its sensor was left out of the whole recording, the quality part says why"),
-        ("chest_may_have_slipped", "chest: held differently since an earlier swing (strap or posture)"),
-        ("lead_hand_may_have_slipped", "lead hand: held differently since an earlier swing (strap, grip or posture)"),
+        ("chest_may_have_slipped", "chest: held differently than before (strap or posture)"),
+        ("lead_hand_may_have_slipped", "lead hand: held differently than before (strap, grip or posture)"),
         (
             "lead_hand_turns_backwards",
             "lead hand: its sensor turns away from the target on the way down, so its measures are left out",
