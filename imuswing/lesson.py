@@ -60,6 +60,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Lesson", "Settings", "analyze"]
 
+WRIST_CONTRADICTS = "wrist_contradicts_calibration"
 LEAST_RECORDING_S = 4.0
 """Nothing shorter holds a swing with its address and finish (common practice, no source)."""
 
@@ -120,6 +121,7 @@ class _Found:
 
     begin: of the part, s.  since: from when on its calibration counts, s.  home: whether it holds the routine.
     slips: of this part and those before, by the same calibration.  backwards: points that turn backwards, by the same.
+    contradicted: whether the swings contradict what the calibration says of the wrist's sensors.
     lost: corrections that fit nothing.
     """
 
@@ -130,6 +132,7 @@ class _Found:
     calibration: Calibration
     slips: Mapping[str, Slip]
     backwards: tuple[str, ...]
+    contradicted: bool
     lost: Sequence[Event]
     rows: list[dict[str, Any]]
     curves: list[dict[str, Any]]
@@ -202,12 +205,14 @@ def _in_part(reader: Reader, k: int, oriented: Oriented, own: Round, so_far: _So
         )
     cuts = [without(cut, backwards) for cut in cuts]
     ties = tie_swings(oriented, calibration, cuts, placed, recording.lead_side, settings)
+    contradicted = any(tie is not None and tie.contradicts for tie in ties)
     tied = [tied_swing(cut, moments, tie) for cut, moments, tie in zip(cuts, placed, ties, strict=True)]
     rows, curves, turned = [], [], []
     for swing, (row, curve) in zip(tied, measure_cuts(recording, tied, judged, settings), strict=True):
         impact = swing.moments.impact
         row["flags"] += [slip_flag(point, slip) for point, slip in slips.items() if slip.time < impact]
         row["flags"] += flags_of_all(oriented.prepared, backwards)
+        row["flags"] += [WRIST_CONTRADICTS] * contradicted
         rows.append(row)
         curves.append(curve)
         if step_s is not None:
@@ -220,6 +225,7 @@ def _in_part(reader: Reader, k: int, oriented: Oriented, own: Round, so_far: _So
         calibration=calibration,
         slips=slips,
         backwards=backwards,
+        contradicted=contradicted,
         lost=swings.lost,
         rows=rows,
         curves=curves,
@@ -230,7 +236,7 @@ def _in_part(reader: Reader, k: int, oriented: Oriented, own: Round, so_far: _So
 def _quality(
     recording: Recording, found: Sequence[_Found], rows: Sequence[dict[str, Any]], settings: Settings
 ) -> dict[str, Any]:
-    from imuswing.quality import quality_record
+    from imuswing.quality import quality_record, wrist_contradicts_warning
 
     parts = {part.begin: part.prepared for part in found}
     prepared = joined(recording, list(parts.values()), list(parts))
@@ -242,6 +248,8 @@ def _quality(
     backwards = sorted({point for part in rounds.values() for point in part.backwards})
     quality = quality_record(recording, prepared, calibrations, slips, backwards, rows, asdict(settings))
     warnings = quality["recordings"][0]["warnings"]
+    if any(part.contradicted for part in found):
+        warnings.append(wrist_contradicts_warning())
     warnings += lost_warnings([event for part in found for event in part.lost])
     warnings += event_warnings(recording, [row["impact_s"] for row in rows], settings=settings.judge.kind)
     return quality

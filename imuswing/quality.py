@@ -192,6 +192,16 @@ def _shifted_warning(name: str, slip: Slip) -> dict[str, str]:
     return {"level": "advice", "text": text, "do": do}
 
 
+def wrist_contradicts_warning() -> dict[str, str]:
+    """Forearm and hand cannot sit as the routine says."""
+    text = (
+        "The swings contradict what the routine says of how forearm and hand sensors sit: one was moved after it, or a "
+        "step was not what its mark says. The wrist is left out; the arm's height and arc may be off as well."
+    )
+    do = "If sensors were moved or taken off after the routine, do the routine again and record on."
+    return {"level": "problem", "text": text, "do": do}
+
+
 def _anew_warning(since: float) -> dict[str, str]:
     text = f"The routine was done anew at minute {since / 60.0:.1f}; from there on swings rest on that one."
     do = "Read a difference between swings before and after it as one between two visits: the sensors sit anew."

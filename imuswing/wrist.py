@@ -88,9 +88,10 @@ def table_pose(oriented: Oriented, calibration: Calibration) -> TablePose | None
 
 
 def tied_swing(cut: Cut, moments: Moments, tie: Tie | None) -> SwingMotion:
-    """The swing's segments, forearm and hand on one heading where there is a tie."""
+    """The swing's segments, forearm and hand on one heading where there is a tie to be believed."""
     segments = dict(cut.segments)
-    if tie is not None:
-        segments[LEAD_FOREARM] = segments[LEAD_FOREARM].realigned(tie.forearm_error)
-        segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle).realigned(tie.hand_error)
+    if tie is None or tie.contradicts:
+        return SwingMotion(segments=segments, moments=moments, tie=None)
+    segments[LEAD_FOREARM] = segments[LEAD_FOREARM].realigned(tie.forearm_error)
+    segments[LEAD_HAND] = segments[LEAD_HAND].turned_about_vertical(tie.angle).realigned(tie.hand_error)
     return SwingMotion(segments=segments, moments=moments, tie=tie)

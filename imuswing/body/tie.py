@@ -16,9 +16,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy.special import gammaincc
 
 from imuswing.body.definitions import X_AXIS, Z_AXIS
 from imuswing.body.segments import SegmentMotion, orientations_at
@@ -45,6 +46,8 @@ class TieSettings:
     walk: rad per square root of s of its random walk: gyros whose scale is right to 0.25 %, in an arm that turns to and
     fro by quarters of a turn, 60° a second, leave 0.0025 · √(60 · 90 · 2)° = 0.26°.  step: least change between swings.
     weakest: sensitivity under which an address says nothing.  worst: SD past which there is no tie.
+    least_chance: swings that are less likely contradict the routine. Of 140 simulated lessons the least likely had one
+    of a thousand.
     """
 
     shared_turn: float = _rad(15.0)
@@ -56,6 +59,7 @@ class TieSettings:
     step: float = _rad(0.2)
     weakest: float = 0.15
     worst: float = _rad(25.0)
+    least_chance: float = 1e-5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,12 +68,14 @@ class Tie:
 
     forearm_error, hand_error: (3,) rad, alignment errors found on the way, in segment axes, to be taken off.
     covariance: (7, 7) rad², of angle, forearm alignment and hand alignment after that.
+    contradicts: the swings cannot be of sensors that sit as the routine says.
     """
 
     angle: float
     forearm_error: FloatArray
     hand_error: FloatArray
     covariance: FloatArray
+    contradicts: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,11 +141,30 @@ def tie_headings(
     for k, (value, sd) in enumerate(zip(*centre, strict=True)):
         if np.isfinite(sd):
             readings.append(_Reading(swing=k, value=value, sd=sd, centre=1.0))
-    return _solve(swings, table, arm, _long_axis(swings, arm, lead_side), guesses, readings, settings)
+    ties = _solve(swings, table, arm, _long_axis(swings, arm, lead_side), guesses, readings, settings)
+    contradicts = any(tie is not None and chance_of(tie, arm) < settings.least_chance for tie in ties)
+    return [tie and replace(tie, contradicts=contradicts) for tie in ties]
+
+
+def chance_of(tie: Tie, arm: FloatArray) -> float:
+    """That swings are so far by chance from what the routine says of the two alignments, with covariance arm (6, 6).
+
+    What is learnt moves an estimate by chance with the covariance that it takes off (a Kalman filter's innovations;
+    Bar-Shalom, Li & Kirubarajan 2001, section 5.4, from memory). Only axes along which something was learnt count.
+    """
+    root = np.linalg.cholesky(arm)
+    moved = np.linalg.solve(root, np.concatenate((tie.forearm_error, tie.hand_error)))
+    left = np.linalg.solve(root, np.linalg.solve(root, tie.covariance[1:, 1:]).T)
+    learnt, axes = np.linalg.eigh(np.eye(len(moved)) - left)
+    told = learnt > LEAST_LEARNT
+    distance = float(np.sum((axes.T @ moved)[told] ** 2 / learnt[told]))
+    return float(gammaincc(told.sum() / 2.0, distance / 2.0)) if told.any() else 1.0
 
 
 BY_ERROR = np.array([[0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
 """With an alignment error e taken off, the long axis lies at Y - e × Y: e_z along X, -e_x along Z."""
+LEAST_LEARNT = 0.1
+"""Share of the variance that must be gone along an axis before what was learnt along it is held against anything."""
 FARTHEST = 13.8
 """Square of the distance, in standard deviations, past which shoulder and routine contradict each other: one time in a
 thousand by chance (chi-squared, two degrees of freedom). An arm that is bent through the downswing shows no axis."""

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from motions_for_tests import THUMB_UP, make_segment, rotation_of, scalar_first
 from scipy.spatial.transform import Rotation
+from scipy.stats import kstest
 from wrist_sessions_for_tests import ARM, FOREARM_SD, HAND_SD, SETTINGS, Session, heading, still_segment, wrapped
 
 from imuswing.body.segments import SegmentMotion
-from imuswing.body.tie import TablePose, WristSwing, _at_addresses, tie_headings
+from imuswing.body.tie import TablePose, Tie, WristSwing, _at_addresses, chance_of, tie_headings
 from imuswing.body.wrist_centre import headings_from_wrist_centre
 from imuswing.orientation.quaternion import FloatArray
 
@@ -225,3 +226,25 @@ def test_what_an_alignment_error_adds_to_an_address_is_what_turning_the_segment_
         slopes = (np.array(values[0]) - np.array(values[1])) / (2.0 * size)
         told = np.array([getattr(reading, f"from_{name}")[axis] for reading in plain])
         np.testing.assert_allclose(told, slopes, atol=1e-5)
+
+
+def test_what_is_learnt_by_chance_is_seldom_held_against_the_routine() -> None:
+    """Bayes' rule for a linear reading, its covariance and mean by hand: the chance told is uniform over many draws."""
+    random = np.random.default_rng(5)
+    reading = random.standard_normal((4, 6))
+    noise = np.diag([0.02, 0.03, 0.05, 0.5]) ** 2
+    after = np.linalg.inv(np.linalg.inv(ARM) + reading.T @ np.linalg.inv(noise) @ reading)
+    gain = after @ reading.T @ np.linalg.inv(noise)
+    covariance = np.zeros((7, 7))
+    covariance[1:, 1:] = after
+
+    def chance(error: FloatArray) -> float:
+        seen = gain @ (reading @ error + np.sqrt(np.diag(noise)) * random.standard_normal(4))
+        return chance_of(Tie(angle=0.0, forearm_error=seen[:3], hand_error=seen[3:], covariance=covariance), ARM)
+
+    errors = random.multivariate_normal(np.zeros(6), ARM, size=2000)
+    assert kstest([chance(error) for error in errors], "uniform").pvalue > 0.01
+    # Six times the routine's error is no chance; where nothing was learnt nothing is held against it.
+    assert max(chance(6.0 * np.sign(error) * np.sqrt(np.diag(ARM))) for error in errors[:20]) < 0.05
+    covariance[1:, 1:] = ARM
+    assert chance(errors[0]) == 1.0
