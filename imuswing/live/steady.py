@@ -21,7 +21,7 @@ LONGER, LONGEST_PAUSE_S, WHOLE_S, FORGET = 1.5, 1.0, 0.1, 0.99
 """Some links send a while's samples in one go. So many times the usual pause between chunks is no drop-out, up to a
 pause of 1 s; usual is a pause after which not more than 0.1 s is missing, and with each chunk it is forgotten by a
 hundredth (common practice, no source)."""
-NEVER_S = 5.0
+NEVER_S = 10.0
 """A system that has not sent anything for so long from the start on is told of (common practice, no source)."""
 FOLLOW = 0.002
 """Share by which the usual distance between arrival and own time follows later arrivals, each chunk: clocks drift."""
