@@ -251,9 +251,10 @@ def _apart_remark(rows: pd.DataFrame) -> list[str]:
     both = rows[(rows["n_a"] > 0) & (rows["n_b"] > 0)]
     if not both["apart"].any():
         return []
-    what = "" if both["apart"].all() else ", ".join(BY_NAME[name].label for name in both["measure"][both["apart"]])
+    parts = dict.fromkeys(BY_NAME[name].group for name in both["measure"][both["apart"]])
+    what = "All of this" if both["apart"].all() else " and ".join(parts)
     return [
-        f"  {what or 'All of this'}: the sensors sat differently in the two blocks (put on anew, or one that may have "
+        f"  {what}: the sensors sat differently in the two blocks (put on anew, or one that may have "
         f"slipped), so the error of strapping on again counts, as between visits."
     ]
 
