@@ -22,6 +22,7 @@ TOOLS = {"sensors": {"orientation.quaternion"}}
 """Quaternion arrays are pure mathematics: the one thing that an earlier step takes from a later one."""
 JOINS_THE_CHAIN = {
     "cutting",
+    "judged",
     "lesson",
     "parts",
     "quality",
@@ -30,6 +31,7 @@ JOINS_THE_CHAIN = {
     "rounds",
     "routine",
     "settings",
+    "shifts",
     "wrist",
 }
 AROUND = {
