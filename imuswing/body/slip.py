@@ -211,7 +211,7 @@ def unusual_address(
     """How far the addresses, gravity's directions (K, 3) in the sensor, are from how golfers stand, if no golfer stands
     so: then the alignment is not that of this sensor as it sits."""
     usual = USUAL_ADDRESS.get(alignment.tracked_point)
-    if usual is None or not len(address_ups):
+    if usual is None or len(address_ups) < settings.least_swings:
         return None
     up = rotate(inverse(alignment.q_sensor_from_segment), _mean(address_ups))
     mirrored = np.array([1.0, 1.0, -trunk_sign(lead_side)])
