@@ -48,14 +48,13 @@ def find_slips(
     """By tracked point, the shift of its mount in mid-session or before it, where one is clear."""
     found = {}
     for point, seen in series.items():
-        slip = find_slip(
-            point, seen.address_times, seen.address_ups, seen.rest_times, seen.rest_ups, settings=settings.slip
-        )
-        before = seen if slip is None else seen.until(slip.time)
+        slip, before = _until_slip(point, seen, settings)
         anew = None
         if point in earlier.postures:
             same = recording.task == earlier.task
-            anew = since_earlier(point, earlier.postures[point], before, same_task=same, settings=settings.slip)
+            # What slipped there sits here as it sat after that, which is not as the routine says.
+            _, lent = _until_slip(point, earlier.postures[point], settings)
+            anew = since_earlier(point, lent, before, same_task=same, settings=settings.slip)
         if anew is None and point in alignments:
             anew = unusual_address(
                 alignments[point], before.address_ups, lead_side=recording.lead_side, settings=settings.slip
@@ -66,6 +65,14 @@ def find_slips(
         if shift := anew or slip:
             found[point] = shift
     return found
+
+
+def _until_slip(point: str, seen: Postures, settings: Settings) -> tuple[Slip | None, Postures]:
+    """The shift while a sensor recorded, if one is clear, and how it stood before that."""
+    slip = find_slip(
+        point, seen.address_times, seen.address_ups, seen.rest_times, seen.rest_ups, settings=settings.slip
+    )
+    return slip, seen if slip is None else seen.until(slip.time)
 
 
 def after_slips(cut: Cut, alignments: Mapping[str, Alignment], slips: Mapping[str, Slip]) -> Cut:

@@ -115,7 +115,12 @@ def differences(
     summed: Sequence[Cells], order: Callable[[Cells], Sequence[Sequence[int]]], *, settings: CompareSettings
 ) -> Differences:
     """b − a for every pair and measure, in the dictionary's order; order: of each person's conditions."""
-    parts = [_differences(cells, pair_up(cells, order(cells)), settings) for cells in summed]
+    from imuswing.compare.guards import serial_inflation
+
+    paired = [(cells, pair_up(cells, order(cells))) for cells in summed]
+    # Of all measures together, so that one student's slip, which splits the measures, changes nobody else's numbers.
+    inflations = serial_inflation(paired, settings=settings)
+    parts = [_differences(*pair, inflation, settings) for pair, inflation in zip(paired, inflations, strict=True)]
     if len(parts) == 1:
         return parts[0]
     names = [name for part in parts for name in part.measures]
@@ -129,9 +134,9 @@ def differences(
     return replace(parts[0], measures=tuple(names[k] for k in places), estimate=estimate, **joined(parts))
 
 
-def _differences(cells: Cells, pairs: Pairs, settings: CompareSettings) -> Differences:
+def _differences(cells: Cells, pairs: Pairs, inflation: FloatArray, settings: CompareSettings) -> Differences:
     """b − a for every pair and those measures."""
-    from imuswing.compare.guards import drift_within, serial_inflation
+    from imuswing.compare.guards import drift_within
 
     within, across = _within(cells, pairs), _across(cells, pairs, settings)
     few = np.minimum(within.n_a, within.n_b)
@@ -146,7 +151,7 @@ def _differences(cells: Cells, pairs: Pairs, settings: CompareSettings) -> Diffe
     part = Estimate(**{name: choose(name) for name in Estimate.__dataclass_fields__})
     known = (part.df_a > 0) & (part.df_b > 0)
     plain, df = _welch(part, part.spread_a, part.spread_b, settings)
-    guarded = _guarded(part, serial_inflation(cells, pairs, settings=settings), settings)
+    guarded = _guarded(part, inflation, settings)
     difference = part.mean_b - part.mean_a
     drift, drifting = drift_within(cells, pairs, part, usable=same & known, settings=settings)
     return Differences(

@@ -27,7 +27,7 @@ NEEDED = ("participant", "task", "kind")
 STRAPPING = "strapping"
 """Optional column: shots with the same value share a calibration. Without it, each recording has its own."""
 FLAGS = "flags"
-"""Optional column: what is told of a shot; a slip of a sensor counts here."""
+"""Optional column: what is told of a shot, as a list, or as text as in an exported table; a slip of a sensor counts."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,10 +137,17 @@ def _slipped(shots: pd.DataFrame) -> dict[str, BoolArray]:
         return {}
     told: dict[str, BoolArray] = {}
     for k, flags in enumerate(shots[FLAGS]):
-        for flag in flags if flags is not None else ():
+        for flag in _words(flags):
             if point := slipped_point(flag):
                 told.setdefault(point, np.zeros(len(shots), dtype=np.bool_))[k] = True
     return told
+
+
+def _words(flags: Any) -> Sequence[str]:
+    """The flags of a shot; none where there is no value."""
+    if isinstance(flags, str):
+        return re.split("[; ]", flags)
+    return flags if isinstance(flags, (list, tuple, np.ndarray)) else ()
 
 
 def _summed(

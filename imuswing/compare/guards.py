@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from imuswing.compare.difference import Estimate, Pairs, add_up
@@ -16,8 +19,8 @@ MEAN_NOISE = 0.1
 """Variance of the correlation's mean over many measures, over that of one: measures move together (assumption)."""
 
 
-def serial_inflation(cells: Cells, pairs: Pairs, *, settings: CompareSettings) -> FloatArray:
-    """Factor (P, M), 1 or more, on the variance of means for the resemblance of neighbouring shots.
+def serial_inflation(parts: Sequence[tuple[Cells, Pairs]], *, settings: CompareSettings) -> list[FloatArray]:
+    """For each group of M measures, factor (P, M), 1 or more, on the variance of means for neighbours' resemblance.
 
     The lag-one correlation of the shots of a pair is held against its mean and variance for independent shots, −1/n
     and (n − 2)²/(n²·(n − 1)) (Moran 1948, Biometrika 35:255; from memory), and its own bias is taken out (Marriott &
@@ -25,8 +28,28 @@ def serial_inflation(cells: Cells, pairs: Pairs, *, settings: CompareSettings) -
     since attention and tiredness act on all of them. A single measure counts by itself where it stands out at
     `serial_alpha`. The variance of a mean of n shots of a first-order process then replaces that of independent ones.
     """
-    from scipy.stats import norm
+    seen = [_resemblance(cells, pairs) for cells, pairs in parts]
+    general = _general(*(np.concatenate([getattr(one, name) for one in seen], axis=1) for name in GENERAL))
+    return [_inflation(one, general, settings) for one in seen]
 
+
+@dataclass(frozen=True, kw_only=True)
+class _Resemblance:
+    """Of neighbouring shots, (P, M) each. excess: the lag-one correlation's, over that of independent shots.
+
+    variance: of that by chance.  there: whether it can be told.  typical: shots of a block.
+    """
+
+    excess: FloatArray
+    variance: FloatArray
+    there: BoolArray
+    typical: FloatArray
+
+
+GENERAL = ("excess", "variance", "there")
+
+
+def _resemblance(cells: Cells, pairs: Pairs) -> _Resemblance:
     pair = np.concatenate((pairs.a_cells[:, 0], pairs.b_cells[:, 0]))
     k = np.concatenate((pairs.a_cells[:, 1], pairs.b_cells[:, 1]))
     order = np.argsort(pair, kind="stable")
@@ -41,8 +64,14 @@ def serial_inflation(cells: Cells, pairs: Pairs, *, settings: CompareSettings) -
     excess = np.where(there, add_up(pair, cells.lag[k], count) / np.where(there, ss, 1.0), 0.0)
     excess = np.where(there, excess + add_up(pair, weight / n, count), 0.0) / bias
     variance = add_up(pair, weight**2 * (n - 2.0) ** 2 / (n**2 * np.maximum(n - 1.0, 1.0)), count) / bias**2
-    general = _general(excess, variance, there)
-    limit = norm.ppf(1.0 - settings.serial_alpha) * np.sqrt(variance)
+    return _Resemblance(excess=excess, variance=variance, there=there, typical=typical)
+
+
+def _inflation(seen: _Resemblance, general: FloatArray, settings: CompareSettings) -> FloatArray:
+    from scipy.stats import norm
+
+    excess, there, typical = seen.excess, seen.there, seen.typical
+    limit = norm.ppf(1.0 - settings.serial_alpha) * np.sqrt(seen.variance)
     rho = np.clip(np.where(there & (excess > limit), np.maximum(excess, general), general), 0.0, MOST_SERIAL)
     mean_factor = (1.0 + rho) / (1.0 - rho) - 2.0 * rho * (1.0 - rho**typical) / (typical * (1.0 - rho) ** 2)
     # The sample variance of such shots is too small as well.

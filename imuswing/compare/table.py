@@ -44,8 +44,9 @@ def compare(swings: pd.DataFrame, *, by: By, settings: CompareSettings | None = 
 
     Blocks are ordered by when they were first played, visits by their labels (`2` before `10`). Blocks are compared
     within a strapping-on where they share one, and averaged over several; visits, and blocks of different recordings,
-    carry the error of strapping on again. A column `strapping`, where there is one, says which shots share a
-    calibration; otherwise every recording has its own.
+    carry the error of strapping on again. A column `strapping` (`compare.files.read_results` makes it) says which shots
+    share a calibration; otherwise every recording has its own. A slip that `flags` tell begins another strapping-on for
+    the measures that need the sensor.
 
     Returns a table with `COLUMNS`, measures in their own units, in the dictionary's order; a measure that neither side
     has is left out. `difference` is b − a with its 95 % interval; `detectable` half that interval; numbers that

@@ -76,8 +76,7 @@ def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | 
         change = "clock_changed"
     else:
         clock = replace(clock, late_since=since, delay=usual if late else min(delay, usual + FOLLOW * off))
-    times = rows[:, TIME_COLUMN]
-    rows = rows[times > np.maximum.accumulate(np.concatenate(([clock.last], times[:-1])))]
+    rows = _increasing(rows, clock.last)
     pause = clock.pause
     if len(rows) and clock.arrival is not None:
         # Samples that go on where the last ones ended were sent in one go, and nothing is lost.
@@ -90,11 +89,17 @@ def steadied(clock: Steady, chunk: Chunk) -> tuple[Steady, FloatArray, Change | 
 def _begun(clock: Steady, rows: FloatArray, off: float) -> tuple[Steady, FloatArray]:
     """The first chunk on a time that began before it: a lost sample at its beginning, then the rows at their time."""
     rows[:, TIME_COLUMN] += off
-    rows = rows[np.diff(rows[:, TIME_COLUMN], prepend=0.0) > 0.0]
+    rows = _increasing(rows, 0.0)
     lost = np.full((1, rows.shape[1]), np.nan)
     lost[0, TIME_COLUMN] = 0.0
     rows = np.concatenate((lost, rows))
     return replace(clock, shift=clock.shift + off, last=float(rows[-1, TIME_COLUMN])), rows
+
+
+def _increasing(rows: FloatArray, last: float) -> FloatArray:
+    """The rows that are newer than time `last` and than all before them."""
+    times = rows[:, TIME_COLUMN]
+    return rows[times > np.maximum.accumulate(np.concatenate(([last], times[:-1])))]
 
 
 LEAST_STEP_S = 1e-4

@@ -11,6 +11,7 @@ from compare_for_tests import MEASURE, block_table, drawn, exact, visit_table
 
 from imuswing.compare import COLUMNS, VERDICTS, CompareSettings, Size, compare, order_effects
 from imuswing.compare.settings import SIZES
+from imuswing.compare.table import found_differences
 from imuswing.errors import SettingsError
 from imuswing.measures.dictionary import BY_NAME
 
@@ -224,8 +225,8 @@ def test_a_slip_between_blocks_counts_as_strapping_on_again_where_the_sensor_ser
 
 def test_a_slip_within_a_block_leaves_the_shots_before_it_where_they_are_enough() -> None:
     name = "wrist_flexion_impact_deg"
-    # All that differs is the slip's own 9°, after shots 3 and 1 of the second block.
-    for before, n_b, difference in ((3, 3, 0.0), (1, 8, 9.0 * 7 / 8)):
+    # All that differs is the slip's own 9°, after shots 3, 2 and 1 of the second block.
+    for before, n_b, difference in ((3, 3, 0.0), (2, 8, 9.0 * 6 / 8), (1, 8, 9.0 * 7 / 8)):
         table = block_table({"a": [0.0, 1.0] * 4, "b": [0.0, 1.0] * 4}, measure=name)
         table[name] += 9.0 * (np.arange(16) >= 8 + before)
         row = only(compare(flagged(table, "lead_forearm_may_have_slipped", 8 + before), by="block"))
@@ -233,6 +234,36 @@ def test_a_slip_within_a_block_leaves_the_shots_before_it_where_they_are_enough(
         assert row["difference"] == pytest.approx(difference, abs=0.5)
         assert row["verdict"] != CHANGED
         assert only(compare(table, by="block"))["verdict"] == (CHANGED if before == 1 else CANNOT_TELL)
+
+
+def test_flags_as_text_count_alike_and_missing_ones_are_none() -> None:
+    table = block_table({"a": exact(8), "b": exact(8, mean=9.0)}, measure="wrist_flexion_impact_deg")
+    slipped = compare(flagged(table, "lead_hand_may_have_slipped", 8), by="block")
+    # As `export` writes them, and pandas reads them: empty cells are NaN.
+    for text in ("impact_by_hand;lead_hand_may_have_slipped", "lead_hand_may_have_slipped"):
+        as_text = table.assign(flags=[np.nan] * 8 + [text] * 8)
+        pd.testing.assert_frame_equal(compare(as_text, by="block"), slipped)
+    plain = compare(table, by="block")
+    for missing in (np.nan, None):
+        pd.testing.assert_frame_equal(compare(table.assign(flags=missing), by="block"), plain)
+
+
+def test_a_slip_changes_nothing_of_another_student() -> None:
+    random = np.random.default_rng(1)
+    names = ("chest_continuity", "wrist_flexion_impact_deg", "arm_height_top_deg", "tempo_ratio")
+
+    def student(participant: str) -> pd.DataFrame:
+        table = block_table({"a": [0.0] * 12, "b": [0.0] * 12}, participant=participant)
+        # Neighbours resemble one another, in some measures more.
+        return table.assign(**{name: random.standard_normal(24).cumsum() for name in names})
+
+    one, other = student("P1"), student("P2")
+    steady = flagged(one, "", 99)
+    both = pd.concat([steady, flagged(other, "lead_hand_slipped", 12)], ignore_index=True)
+    settings = CompareSettings()
+    alone, beside = (found_differences(table, by="block", settings=settings) for table in (steady, both))
+    assert beside.measures == alone.measures
+    np.testing.assert_allclose(beside.guarded_half[0], alone.guarded_half[0], rtol=1e-12)
 
 
 def test_every_measure_with_a_standard_error_has_a_size_and_no_other_name_has() -> None:

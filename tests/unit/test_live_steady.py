@@ -85,6 +85,13 @@ def test_what_the_radio_sends_twice_or_out_of_order_moves_no_clock() -> None:
     np.testing.assert_allclose(times, np.concatenate([np.arange(200), np.arange(210, 400)]) / 100.0, atol=1e-9)
 
 
+def test_a_first_chunk_with_rows_sent_twice_is_put_in_order_on_the_time_of_the_others() -> None:
+    # The others' time began 12 s ago, and this sensor's own clock just now.
+    part = rows(0.0, 0.01, 0.02, 0.01, 0.02, 0.03)
+    _, through, _ = steadied(Steady(delay=0.0, silent=True), Chunk(system="imu", rows=part, arrival=12.03))
+    np.testing.assert_allclose(through[:, 0], [0.0, 12.0, 12.01, 12.02, 12.03])
+
+
 def test_slow_drift_is_followed_without_a_word() -> None:
     # 200 ppm for ten minutes is 0.12 s; three times the drift of usual crystals, longer than a lesson's pause.
     parts = [(t + 0.1, rows(*((t + np.arange(10) / 100.0) * (1.0 + 2e-4)))) for t in np.arange(0.0, 600.0, 0.1)]

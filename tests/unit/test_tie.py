@@ -248,3 +248,35 @@ def test_what_is_learnt_by_chance_is_seldom_held_against_the_routine() -> None:
     assert max(chance(6.0 * np.sign(error) * np.sqrt(np.diag(ARM))) for error in errors[:20]) < 0.05
     covariance[1:, 1:] = ARM
     assert chance(errors[0]) == 1.0
+
+
+def test_errors_of_the_size_that_the_routine_states_contradict_nothing_and_a_turned_strap_does() -> None:
+    # By its own meaning a chance of 1e-5 comes in 60 sessions one time in 1700; a strap turned by 70° is none. Of
+    # addresses that turn by 1° only, much is learnt of the alignments.
+    settings = replace(SETTINGS, shared_turn=np.radians(1.0), address_turn=np.radians(1.0))
+
+    def contradicted(seed: int, turn_deg: float) -> bool:
+        random = np.random.default_rng([11, seed])
+        session = Session(random, size=0.0)
+        error = random.multivariate_normal(np.zeros(6), ARM)
+        off = Rotation.from_rotvec(error[:3]), Rotation.from_rotvec(error[3:])
+        table = TablePose(
+            q_forearm=scalar_first(rotation_of(session.table.q_forearm) * off[0]),
+            q_hand=scalar_first(rotation_of(session.table.q_hand) * off[1]),
+            time=session.table.time,
+        )
+        swings = [
+            replace(
+                swing,
+                forearm=swing.forearm.realigned(-error[:3]),
+                hand=swing.hand.realigned(-error[3:]).realigned(np.radians([0.0, turn_deg, 0.0])),
+            )
+            for swing in session.swings
+        ]
+        ties = tie_headings(swings, table, ARM, lead_side="left", settings=settings)
+        told = {tie.contradicts for tie in ties if tie is not None}
+        assert len(told) == 1  # the routine serves all swings or none
+        return told.pop()
+
+    assert not any(contradicted(seed, 0.0) for seed in range(60))
+    assert all(contradicted(seed, 70.0) for seed in range(10))
