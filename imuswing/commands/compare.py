@@ -139,7 +139,7 @@ def _parts(
         return
     from dataclasses import replace
 
-    from imuswing.errors import SettingsError
+    from imuswing.errors import SettingsError, require_one_of
     from imuswing.plan.files import plan_of
     from imuswing.plan.model import plan_data
     from imuswing.report.change import measures_worked_on
@@ -147,6 +147,8 @@ def _parts(
 
     if args.goal:
         raise SettingsError("--goal and --plan both say what is worked on; leave one out")
+    if args.against is not None and args.by in swings.columns:
+        require_one_of("--against", args.against, list(swings[args.by].dropna().unique()))
     for (participant, task), rows in swings.groupby(["participant", "task"], sort=False, dropna=False):
         if args.against is None or (rows[args.by] == args.against).any():
             plan = plan_view(plan_data(plan_of(args.plan, str(participant))), task=str(task))

@@ -143,11 +143,11 @@ def _slipped(shots: pd.DataFrame) -> dict[str, BoolArray]:
     return told
 
 
-def _words(flags: Any) -> Sequence[str]:
+def _words(flags: Any) -> list[str]:
     """The flags of a shot; none where there is no value."""
     if isinstance(flags, str):
         return re.split("[; ]", flags)
-    return flags if isinstance(flags, (list, tuple, np.ndarray)) else ()
+    return list(flags) if isinstance(flags, (list, tuple, np.ndarray)) else []
 
 
 def _summed(

@@ -33,7 +33,7 @@ COLUMNS: Final = (
 
 
 def order_effects(swings: pd.DataFrame, *, by: By, settings: CompareSettings | None = None) -> pd.DataFrame:
-    """One row a participant, task, measure, and stretch of a block or visit in one strapping-on, of three shots or more.
+    """One row a participant, task, measure, and part of a block or visit in one strapping-on, of three shots or more.
 
     `drift` is the change a shot by a straight line, in the measure's unit, with its 95 % interval; `serial` the
     lag-one correlation corrected for its mean of −1/n in independent shots; `drifts` whether the interval of the

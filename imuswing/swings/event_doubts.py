@@ -131,8 +131,9 @@ def event_warnings(recording: Recording, impacts: Sequence[float], *, settings: 
 
 
 def _end(recording: Recording) -> float:
-    """Last sample of the first tracking system, on whose clock events are, s."""
-    return max(float(stream.time[-1]) for stream in _first_system(recording))
+    """Last sample of the first tracking system, on whose clock events are, s; of the others, if it has sent nothing."""
+    seen = [stream for stream in _first_system(recording) if len(stream.time)]
+    return max(float(s.time[-1]) for s in seen or recording.sensors.values() if len(s.time))
 
 
 def _first_rate(recording: Recording) -> float:

@@ -163,6 +163,8 @@ def test_the_plans_goals_are_worked_on_as_on_the_pages(tmp_path: Path, capsys: C
     pd.testing.assert_frame_equal(pd.read_parquet(out), wanted, check_dtype=False)
     assert main([*call, "--plan", str(plan), "--goal", "tempo_ratio"]) == 2
     assert "leave one out" in capsys.readouterr().err
+    assert main([*call, "--plan", str(plan), "--against", "nowhere"]) == 2
+    assert "--against is 'nowhere'; it must be one of 'baseline', 'drill', 'transfer'" in capsys.readouterr().err
     plan.write_text('participant = "P2"\n')
     assert main([*call, "--plan", str(plan.rename(tmp_path / "other.toml"))]) == 1
     assert "is the plan of P2, and this is about P1" in capsys.readouterr().err

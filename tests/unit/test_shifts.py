@@ -1,4 +1,4 @@
-"""Sensors that sit otherwise than in the recording that lends its routine, or than golfers stand, in made-up postures."""
+"""Sensors that sit otherwise than where the routine was done, or than golfers stand, in made-up postures."""
 
 from __future__ import annotations
 
