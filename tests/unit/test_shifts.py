@@ -77,7 +77,8 @@ def test_only_what_no_golfer_does_is_told_and_less_of_what_is_hardly_known(
 
 @pytest.mark.parametrize(("lead_side", "to_thumb"), [("right", 1.0), ("left", -1.0)])
 def test_the_forearm_hangs_with_the_thumb_up_on_either_side(lead_side: LeadSide, to_thumb: float) -> None:
-    # Z points to the thumb on a right limb and away from it on a left one (shared/contract.md).
+    # Z points to the thumb on a right limb and away from it on a left one (Wu et al. 2005, J Biomech 38:981, and its
+    # mirror image; from memory).
     assert unusual(LEAD_FOREARM, to_thumb * 45.0, lead_side=lead_side) is None
     assert unusual(LEAD_FOREARM, -to_thumb * 45.0, lead_side=lead_side) is not None
 
