@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NEEDED = ("participant", "task", "kind")
+RECORDING = ("session", "acq", "run")
+"""What tells the recordings of one student and task apart."""
 STRAPPING = "strapping"
 """Optional column: shots with the same value share a calibration. Without it, each recording has its own."""
 FLAGS = "flags"
@@ -71,7 +73,7 @@ def shots_only(swings: pd.DataFrame, *columns: str) -> pd.DataFrame:
         if name not in swings.columns:
             raise SettingsError(f"the table of swings has no column {name!r}; it must be one that analyze wrote")
     shots = swings[(swings["kind"] == KIND_SHOT).to_numpy(dtype=bool, na_value=False)].copy()
-    for name in ("session", "acq", "run"):
+    for name in RECORDING:
         if name not in shots.columns:
             shots[name] = None
     ranks = [_natural_ranks(shots[name]) for name in ("participant", "task", "session", "run", "acq")]
@@ -115,9 +117,11 @@ def strappings(
 ) -> list[tuple[tuple[str, ...], IntArray]]:
     """Measures whose sensors sat alike, and for each shot (N,) the code of its strapping; one group at least.
 
-    A slip counts for measures whose error is shared by a strapping-on; when a moment is, it does not change.
+    A slip counts for measures whose error is shared by a strapping-on; when a moment is, it does not change. What has
+    slipped in two recordings, or since the one that lent both its routine, need not sit alike in them.
     """
-    keys = [STRAPPING] if STRAPPING in shots.columns else ["session", "acq", "run"]
+    recording, _ = _codes(shots, list(RECORDING))
+    keys = [STRAPPING] if STRAPPING in shots.columns else list(RECORDING)
     slipped = _slipped(shots)
     groups: dict[tuple[str, ...], list[str]] = {}
     for measure in measures:
@@ -125,7 +129,7 @@ def strappings(
         groups.setdefault(tuple(p for p in moved if p in slipped), []).append(measure.name)
     found = []
     for points, names in (groups or {(): []}).items():
-        table = shots.assign(**{f"{point} slipped": slipped[point] for point in points})
+        table = shots.assign(**{f"{point} slipped": np.where(slipped[point], recording, -1) for point in points})
         code, _ = _codes(table, ["participant", "task", *keys, *(f"{point} slipped" for point in points)])
         found.append((tuple(names), code))
     return found

@@ -223,6 +223,18 @@ def test_a_slip_between_blocks_counts_as_strapping_on_again_where_the_sensor_ser
         assert slipped.loc[other, "detectable"] == pytest.approx(plain.loc[other, "detectable"])
 
 
+def test_a_sensor_put_on_anew_for_each_recording_sits_otherwise_in_each() -> None:
+    # Both borrow an earlier recording's routine, and of both it is told that the hand is held otherwise than there.
+    name = "wrist_flexion_impact_deg"
+    one, two = (
+        block_table({block: exact(8, mean=mean)}, measure=name, run=run)
+        for block, mean, run in (("a", 0.0, "2"), ("b", 9.0, "3"))
+    )
+    table = pd.concat([one, two], ignore_index=True)
+    moved = flagged(table.assign(strapping="once"), "lead_hand_may_have_slipped", 0)
+    pd.testing.assert_frame_equal(compare(moved, by="block"), compare(table, by="block"))
+
+
 def test_a_slip_within_a_block_leaves_the_shots_before_it_where_they_are_enough() -> None:
     name = "wrist_flexion_impact_deg"
     # All that differs is the slip's own 9°, after shots 3, 2 and 1 of the second block.
