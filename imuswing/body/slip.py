@@ -85,7 +85,7 @@ USUAL_ADDRESS: Final[Mapping[str, tuple[float, float, float]]] = {
     CHEST: (-0.45, 0.89, 0.0),
     PELVIS: (-0.35, 0.94, 0.0),
     LEAD_FOREARM: (0.13, 0.95, 0.29),
-    LEAD_HAND: (0.0, 1.0, 0.07),
+    LEAD_HAND: (0.0, 1.0, 0.0),
 }
 """Up in the segment at address, Z towards the thumb on either hand: bent from the hips, the arm hanging towards the
 ball. Means over golfers of two simulators, which stray from them by 28° at most (an assumption; no source)."""
