@@ -306,7 +306,8 @@ def _shock_windows(recording: Recording, prepared: Prepared, candidate: Candidat
     for point in SHOCK_POINTS:
         if point not in prepared.motions:
             continue
-        stream, motion, report = recording.sensors[point], prepared.motions[point], prepared.reports[point]
+        stream = prepared.streams.get(point, recording.sensors[point])
+        motion, report = prepared.motions[point], prepared.reports[point]
         scale = 1.0 + 1e-6 * report.clock_drift_ppm
         ends = (np.array([candidate.top - 0.1, candidate.back + 0.45]) - report.clock_offset_s) / scale
         first, last = np.searchsorted(stream.time, ends)

@@ -155,7 +155,8 @@ def prepared_part(
     }
     if better:
         clocks = {**clocks, **better}
-        prepared = prepare(recording, settings=settings, clocks=clocks)
+        steady = replace(recording, sensors={**recording.sensors, **prepared.streams})
+        prepared = replace(prepare(steady, settings=settings, clocks=clocks), streams=prepared.streams)
     return prepared, {**before, **clocks}
 
 

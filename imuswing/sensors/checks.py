@@ -5,13 +5,14 @@ Errors are raised for what makes every number wrong and is certain (a mistaken u
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
 from imuswing.errors import RecordingError
 from imuswing.recording.model import FloatArray, Recording, SensorStream
 from imuswing.sensors.clean import Clean
+from imuswing.sensors.clock_steps import Step
 from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.columns import finite_rows, greatest_size, runs
 from imuswing.sensors.gravity import scale_error
@@ -267,6 +268,30 @@ def about_clocks(
             text = f"{who} runs {100.0 * abs(clock.drift):.3f} % {'slow' if clock.drift > 0.0 else 'fast'}"
             do = "its times are corrected; check `SamplingFrequency` in its sidecar file"
             yield Warning(level="advice", text=text, do=do)
+
+
+def about_steps(steps: Sequence[Step]) -> Iterator[Warning]:
+    """Jumps of clocks that were put right."""
+    for step in steps:
+        who = " and ".join(named(point) for point in step.points)
+        size = f"{abs(step.by):.1f} s" if abs(step.by) >= 1.0 else f"{1000.0 * abs(step.by):.0f} ms"
+        if np.isinf(step.after):
+            text = f"the {who} sensor's samples are {size} {'early' if step.by > 0 else 'late'} on their own clock"
+            do = "their times are corrected; let each sensor tell its own times"
+        else:
+            text = (
+                f"against the {named(step.other)} sensor the times of {who} jump by {size} "
+                f"{step.after / 60.0:.1f} minutes after their start"
+            )
+            do = "the times after that are corrected; check for a restart and for samples that are lost or sent twice"
+        yield Warning(level="advice", text=text, do=do, tracked_point=step.points[0])
+
+
+def unsteady(point: str) -> Warning:
+    """A sensor whose clock jumps too often."""
+    text = f"the {named(point)} sensor is left out: its times jump against the other sensors' again and again"
+    do = "let it tell a time with each sample, and check for samples that are lost or sent twice"
+    return Warning(level="problem", text=text, do=do, tracked_point=point)
 
 
 def about_all(

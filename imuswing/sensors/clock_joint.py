@@ -52,6 +52,9 @@ BENT_M = {1: 0.01, 2: 0.05}
 """No window is thought to fit better than this, m/s², for noise and soft parts in slow motion, and, times the squared
 turn rate, m, by the number of joints in between (two also stands for more; both are assumptions)."""
 
+WINDOW_REACH_S = 0.1
+"""So far off a line single windows may be."""
+
 MOTION = "motion"
 FEWEST_WINDOWS = 3
 STEPS = 8
@@ -97,6 +100,32 @@ def joint_fit(first: Clean, second: Clean, names: tuple[str, str], line: Line, *
     information = with_bias(told, bias, span_s=float(np.ptp(begins)) + WINDOW_S)
     cue = Cue(name=MOTION, first=names[0], second=names[1], line=state.line, information=information)
     return JointFit(cue=cue, depth=depth)
+
+
+@dataclass(frozen=True, kw_only=True)
+class WindowOffsets:
+    """What each of some windows tells of two clocks beside the line that fits them all.
+
+    begins: (W,) s on the second clock.  offsets, se: (W,) s to add to the given line, and their standard errors.
+    """
+
+    begins: FloatArray
+    offsets: FloatArray
+    se: FloatArray
+
+
+def window_offsets(first: Clean, second: Clean, line: Line) -> WindowOffsets | None:
+    """How far windows of motion are off a line that is right to within `WINDOW_REACH_S`; None with too few."""
+    begins = telling_windows(first, second, line, WINDOW_REACH_S)
+    if len(begins) < FEWEST_WINDOWS:
+        return None
+    both = signals(first, line(begins), WINDOW_REACH_S, CUTOFF_HZ), signals(second, begins, WINDOW_REACH_S, CUTOFF_HZ)
+    joints = joints_between(first.stream.tracked_point, second.stream.tracked_point)
+    state, residual, slope, floor = _refine(both, begins, _State(levers=np.zeros(6), line=line), joints)
+    weight = _weights(residual, floor)
+    told = np.maximum(np.sum(weight * slope[6] ** 2, axis=1), 1e-12)
+    away = -np.sum(weight * residual * slope[6], axis=1) / told
+    return WindowOffsets(begins=begins, offsets=away + state.line(begins) - line(begins), se=told**-0.5)
 
 
 def _centre(values: FloatArray, lever: FloatArray) -> tuple[FloatArray, FloatArray]:

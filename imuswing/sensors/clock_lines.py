@@ -23,6 +23,18 @@ class Line:
         return np.asarray(second + self.offset + self.drift * (second - self.at))
 
 
+def inverse(line: Line, times: FloatArray) -> FloatArray:
+    """Times (N,) of the second clock at times (N,) of the first."""
+    return np.asarray(line.at + (times - line.at - line.offset) / (1.0 + line.drift))
+
+
+def between(a: Line, b: Line) -> Line:
+    """Clock a told by clock b, both told to the reference."""
+    at = b.at
+    a_time = float(inverse(a, b(np.array([at])))[0])
+    return Line(offset=a_time - at, drift=(1.0 + b.drift) / (1.0 + a.drift) - 1.0, at=at)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Cue:
     """A line between two clocks with its information matrix (2, 2) for (offset, drift): the inverse of its covariance,

@@ -11,7 +11,7 @@ from imuswing.recording.model import FloatArray, Recording
 from imuswing.sensors.clean import Clean
 from imuswing.sensors.clock_chain import CHAIN, joints_between, travel_bias
 from imuswing.sensors.clock_joint import joint_fit
-from imuswing.sensors.clock_lines import Cue, Line, Solution, solve, weakened
+from imuswing.sensors.clock_lines import Cue, Line, Solution, between, inverse, solve, weakened
 from imuswing.sensors.clock_rough import HINT_REACH_S, Rough, rough_lines
 from imuswing.sensors.clock_shocks import DRIFT_SD, TAPS, find_knocks, knock_cues
 from imuswing.vocabulary import TAP
@@ -203,7 +203,7 @@ def _knock_cues(
     for k, a in enumerate(names):
         for b in names[k + 1 :]:
             one, other = (sensor.stream.tracked_point for sensor in _nearest(systems[a], systems[b]))
-            line = _between(lines[a], lines[b])
+            line = between(lines[a], lines[b])
             likely = solution.gap_se(a, b)
             found = knock_cues(
                 knocks[one],
@@ -212,7 +212,7 @@ def _knock_cues(
                 line,
                 reach_s=min(max(KNOCK_REACH_S, REACH_SES * likely), max(reach[a], reach[b])),
                 bias_s=travel_bias(one, other),
-                taps=_inverse(lines[a], taps),
+                taps=inverse(lines[a], taps),
             )
             found = [cue for cue in found if cue.name == TAPS or _agrees(cue, line, likely)]
             cues.extend(found)
@@ -223,17 +223,6 @@ def _knock_cues(
 def _agrees(cue: Cue, line: Line, se: float) -> bool:
     at = np.array([cue.line.at])
     return bool(abs(cue.line(at) - line(at))[0] <= AGREES * np.hypot(cue.offset_se, se))
-
-
-def _inverse(line: Line, times: FloatArray) -> FloatArray:
-    return np.asarray(line.at + (times - line.at - line.offset) / (1.0 + line.drift))
-
-
-def _between(a: Line, b: Line) -> Line:
-    """Clock a told by clock b, both told to the reference."""
-    at = b.at
-    a_time = float(_inverse(a, b(np.array([at])))[0])
-    return Line(offset=a_time - at, drift=(1.0 + b.drift) / (1.0 + a.drift) - 1.0, at=at)
 
 
 def _told(name: str, sensor: Clean, solution: Solution) -> ClockLine:

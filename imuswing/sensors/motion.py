@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
 
 from imuswing.errors import SettingsError, require_one_of
-from imuswing.recording.model import BoolArray, FloatArray, frozen_array
+from imuswing.recording.model import BoolArray, FloatArray, SensorStream, frozen_array
 from imuswing.sensors.clocks import ClockLine
 from imuswing.sensors.columns import runs, span_sums
 from imuswing.vocabulary import TRACKED_POINTS
@@ -158,13 +158,16 @@ class SensorReport:
 class Prepared:
     """A recording's sensors in motion, numbers about each, and what was found in words.
 
-    left_out: worn, but not among the motions: without samples, or put on or read wrongly."""
+    left_out: worn, but not among the motions: without samples, or put on or read wrongly.
+    streams: the recording's streams with other times, where those of a sensor jump and were put right."""
 
     motions: Mapping[str, Motion]
     reports: Mapping[str, SensorReport]
     warnings: tuple[Warning, ...] = ()
     left_out: tuple[str, ...] = ()
+    streams: Mapping[str, SensorStream] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "motions", MappingProxyType(dict(self.motions)))
         object.__setattr__(self, "reports", MappingProxyType(dict(self.reports)))
+        object.__setattr__(self, "streams", MappingProxyType(dict(self.streams)))

@@ -8,8 +8,18 @@ import numpy as np
 
 from imuswing.errors import RecordingError
 from imuswing.recording.model import FloatArray, Recording, SensorStream
-from imuswing.sensors.checks import about_all, about_clocks, about_sensor, dead, misread, refuse_wrong_units
+from imuswing.sensors.checks import (
+    about_all,
+    about_clocks,
+    about_sensor,
+    about_steps,
+    dead,
+    misread,
+    refuse_wrong_units,
+    unsteady,
+)
 from imuswing.sensors.clean import Clean, clean
+from imuswing.sensors.clock_steps import MOST_LOOKS, Step, find_step, joined_steps, stepped, unsteady_points
 from imuswing.sensors.clocks import ClockLine, align
 from imuswing.sensors.columns import runs
 from imuswing.sensors.grid import Grid, even_grid
@@ -52,11 +62,15 @@ def prepare(
         refuse_wrong_units(recording, sensor, turning, gravity)
         warnings.extend(about_sensor(sensor, turning, gravity, settings))
         checked[point] = turning, gravity
-    clocks = align(sensors, recording) if clocks is None else clocks
+    steps: Sequence[Step] = ()
+    if clocks is None:
+        sensors, clocks, steps = _aligned(sensors, recording, settings)
     lines = {point: clocks[sensor.stream.tracking_system] for point, sensor in sensors.items()}
     motions: dict[str, Motion] = {}
+    wild = unsteady_points(steps)
+    warnings.extend(about_steps([step for step in steps if step.points[0] not in wild]))
     for point, sensor in sensors.items():
-        fault = misread(sensor, checked[point][0], settings)
+        fault = unsteady(point) if point in wild else misread(sensor, checked[point][0], settings)
         if fault is None:
             motions[point] = _motion(sensor, lines[point])
         else:
@@ -72,8 +86,27 @@ def prepare(
     reports = {point: _report(sensor, lines[point], *checked[point]) for point, sensor in sensors.items()}
     warnings.extend(about_clocks(clocks, sensors, settings))
     warnings.extend(about_all(sensors, lines, settings))
+    streams = {point: sensors[point].stream for step in steps for point in step.points}
     left_out = tuple(point for point in recording.sensors if point not in motions)
-    return Prepared(motions=motions, reports=reports, warnings=(*faults, *warnings), left_out=left_out)
+    return Prepared(motions=motions, reports=reports, warnings=(*faults, *warnings), left_out=left_out, streams=streams)
+
+
+def _aligned(
+    sensors: dict[str, Clean], recording: Recording, settings: SensorSettings
+) -> tuple[dict[str, Clean], Mapping[str, ClockLine], Sequence[Step]]:
+    """The sensors with the jumps of their clocks taken off, the clocks, and those jumps."""
+    clocks = align(sensors, recording)
+    steps: list[Step] = []
+    for _ in range(MOST_LOOKS):
+        steady = {point: sensor for point, sensor in sensors.items() if point not in unsteady_points(steps)}
+        step = find_step(steady, clocks, recording)
+        if step is None:
+            break
+        steps = joined_steps(steps, step)
+        again = {point: stepped(sensors[point].stream, step) for point in step.points}
+        sensors = {**sensors, **{point: clean(stream, settings=settings) for point, stream in again.items()}}
+        clocks = align(sensors, recording)
+    return sensors, clocks, steps
 
 
 def _nothing_left(recording: Recording, faults: Sequence[Warning]) -> RecordingError:
