@@ -273,17 +273,18 @@ def about_clocks(
 def about_steps(steps: Sequence[Step]) -> Iterator[Warning]:
     """Jumps of clocks that were put right."""
     for step in steps:
-        who = " and ".join(named(point) for point in step.points)
+        worn = " and ".join(named(point) for point in step.points)
         size = f"{abs(step.by):.1f} s" if abs(step.by) >= 1.0 else f"{1000.0 * abs(step.by):.0f} ms"
         if np.isinf(step.after):
-            text = f"the {who} sensor's samples are {size} {'early' if step.by > 0 else 'late'} on their own clock"
-            do = "their times are corrected; let each sensor tell its own times"
+            how = "early" if step.by > 0.0 else "late"
+            text = f"the times of {worn} are {size} {how} on a clock that the {named(step.other)} sensor shares"
+            do = "nothing needs doing, they are corrected; let each sensor tell its own times"
         else:
             text = (
-                f"against the {named(step.other)} sensor the times of {who} jump by {size} "
-                f"{step.after / 60.0:.1f} minutes after their start"
+                f"the times of {worn} jump by {size} against those of {named(step.other)}, "
+                f"{step.after / 60.0:.1f} minutes after they begin"
             )
-            do = "the times after that are corrected; check for a restart and for samples that are lost or sent twice"
+            do = "nothing needs doing, they are corrected; check for restarts and for samples lost or sent twice"
         yield Warning(level="advice", text=text, do=do, tracked_point=step.points[0])
 
 
