@@ -16,7 +16,7 @@ import numpy as np
 from imuswing.recording.model import FloatArray, IntArray, Recording, SensorStream
 from imuswing.sensors.clean import Clean
 from imuswing.sensors.clock_chain import CHAIN, joint_bias, joints_between
-from imuswing.sensors.clock_joint import joint_fit, window_offsets
+from imuswing.sensors.clock_joint import WINDOW_REACH_S, joint_fit, window_offsets
 from imuswing.sensors.clock_lines import Line, between
 from imuswing.sensors.clock_shocks import DRIFT_SD
 from imuswing.sensors.clock_windows import WINDOW_S
@@ -154,7 +154,8 @@ def _between_two(first: Clean, second: Clean, clocks: Mapping[str, ClockLine]) -
     if rough is not None:
         near, by = rough
         return _place(first, second, line, near - ALONE_S, near + ALONE_S), by
-    return _fine_step(first, second, line, same=one is other)
+    # Windows tell nothing of clocks that are farther apart than they reach.
+    return None if max(one.se, other.se) > WINDOW_REACH_S else _fine_step(first, second, line, same=one is other)
 
 
 def _line(clock: ClockLine) -> Line:
@@ -259,7 +260,7 @@ def _fine_step(first: Clean, second: Clean, line: Line, *, same: bool) -> tuple[
         is_jump = any_rate * np.sign(step) > SURE_OF_RAMP * its_error
         sure.append(abs(step) / float(np.hypot(error, 0.5 * bias)) if is_jump else 0.0)
     best = int(np.argmax(sure))
-    if sure[best] > SURE and abs(steps[best]) > least:
+    if sure[best] > SURE and least < abs(steps[best]) < WINDOW_REACH_S:
         near = np.flatnonzero(np.array(sure) > sure[best] - NEAR_BEST) + SIDE_WINDOWS
         return _place(first, second, line, float(at[near[0] - 1]), float(at[near[-1]])), steps[best]
     return (-np.inf, late) if same and (late := _late(first, second, line, least)) else None
