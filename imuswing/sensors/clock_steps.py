@@ -41,7 +41,7 @@ EACH_HOP = 4.0
 
 JUMP_COST = 20.0
 """By so much (log likelihood) must the pieces after a jump, and those before it, be more likely with it than without
-(none was seen in the lessons of 300 simulated golfers; each of 0.3 s and more was in two lessons that have them)."""
+(none was seen in the lessons of 360 simulated golfers; each of 0.3 s and more was in two lessons that have them)."""
 
 LEAST_ROUGH_S = 0.1
 """A smaller jump is left to the joints: one segment may lead the other more in swings than in walking."""
@@ -49,7 +49,7 @@ LEAST_ROUGH_S = 0.1
 LEAST_STEP_S = {1: 0.004, 2: 0.008}
 SURE = 5.0
 """Nor is a jump by the joints smaller than the first, by the number of joints in between (two also stands for more), or
-than so many of its standard errors (none was seen in the lessons of 300 simulated golfers, seeds 904 to 906)."""
+than so many of its standard errors (none was seen in the lessons of 360 simulated golfers, seeds 904 to 906)."""
 
 WINDOW_SE_S = 0.002
 """What a window tells of an offset is off by this at least (in three simulated lessons 1 to 3 ms in swings)."""
