@@ -192,6 +192,7 @@ def _analysis(path: Path, *, page: bool = False) -> dict[str, Any]:
     import pyarrow.parquet  # noqa: F401
     import vqf  # noqa: F401
 
+    import imuswing.judged as judged_module
     import imuswing.lesson as lesson_module
     import imuswing.quality
     import imuswing.report.lesson_page  # noqa: F401
@@ -201,7 +202,7 @@ def _analysis(path: Path, *, page: bool = False) -> dict[str, Any]:
 
     spent: dict[str, float] = defaultdict(float)
     for name in STAGES:
-        module: Any = lesson_module if hasattr(lesson_module, name) else routine_module
+        module: Any = next(m for m in (lesson_module, routine_module, judged_module) if hasattr(m, name))
         setattr(module, name, _timed(getattr(module, name), name, spent))
     with tempfile.TemporaryDirectory() as out:
         start = _now()

@@ -20,9 +20,9 @@ BEFORE_S, AFTER_S = 1.0, 10.0
 off), is not of this recording (common practice, no source)."""
 LEAST_NOTES = 4
 """Fewer notes without a swing may be slips of the finger (common practice, no source)."""
-FAR = 3.0
-"""Events that spread over so many lengths of the recording are no late notes: their times have another unit (common
-practice, no source)."""
+FAR = 20.0
+"""Events that spread over so many lengths of the recording have times of another unit; over fewer, a recorder may have
+stopped early (common practice, no source). Samples of the slowest sensors, 50 Hz, of a whole lesson spread wider."""
 TWICE_S = 0.5
 """Marks of one kind that begin so near to each other are one mark made twice: nobody plays two shots or does a step
 twice in that time (common practice, no source)."""

@@ -95,6 +95,20 @@ def test_events_outside_the_recording_are_counted() -> None:
     assert "lie outside the recording" in problems(early)
 
 
+def test_a_recorder_that_stopped_early_is_no_other_unit() -> None:
+    """Empty after a quarter of the lesson: what was recorded is measured, whatever else the coach noted."""
+    end = 0.25 * max(float(s.time[-1]) for s in shipped().sensors.values())
+    quarter = {}
+    for point, s in shipped().sensors.items():
+        kept = s.time < end
+        quarter[point] = replace(s, time=s.time[kept], gyr=s.gyr[kept], acc=s.acc[kept], mag=None)
+    noted = [replace(event, onset=3.0 * event.onset) for event in shipped().events if event.onset > end]
+    events = (*(event for event in shipped().events if event.onset <= end), *noted)
+    lesson = analyze(replace(shipped(), sensors=quarter, events=events))
+    assert f"{len(noted)} of {len(events)} events lie outside the recording" in problems(lesson)
+    assert lesson.quality["recordings"][0]["calibration"]["steps"]["stand"]["found"]
+
+
 @pytest.mark.parametrize(
     ("factor", "unit"), [(1e3, "looks like milliseconds"), (200.0, "looks like samples at 200 Hz"), (1e6, "micro")]
 )
