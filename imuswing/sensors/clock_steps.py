@@ -16,7 +16,7 @@ import numpy as np
 from imuswing.recording.model import FloatArray, IntArray, Recording, SensorStream
 from imuswing.sensors.clean import Clean
 from imuswing.sensors.clock_chain import CHAIN, joint_bias, joints_between
-from imuswing.sensors.clock_joint import WINDOW_REACH_S, joint_fit, window_offsets
+from imuswing.sensors.clock_joint import WINDOW_REACH_S, WindowOffsets, joint_fit, window_offsets
 from imuswing.sensors.clock_lines import Line, between
 from imuswing.sensors.clock_shocks import DRIFT_SD
 from imuswing.sensors.clock_windows import WINDOW_S
@@ -65,6 +65,10 @@ LATE_REACH_S = 0.1
 
 WRONG_DRIFT = 2e-4
 """Where sensors of one clock seem to drift more than this, their motion tells nothing."""
+
+CLOSE_S, FAR_S, MOST_FAR = 0.004, 0.02, 0.1
+"""Where clocks agree, half of all windows are nearer to their line than the first, and so few are farther than the
+second (an assumption)."""
 
 SIDE_WINDOWS = 3
 """So many windows must lie on either side of a jump."""
@@ -149,13 +153,27 @@ def stepped(stream: SensorStream, step: Step) -> SensorStream:
 def _between_two(first: Clean, second: Clean, clocks: Mapping[str, ClockLine]) -> tuple[float, float] | None:
     """When the second sensor's clock jumps, on its own time, and by how much it is behind from then on."""
     one, other = (clocks[sensor.stream.tracking_system] for sensor in (first, second))
-    line = between(_line(one), _line(other))
+    line, same = between(_line(one), _line(other)), one is other
     rough = _rough_step(first, second, line)
     if rough is not None:
         near, by = rough
         return _place(first, second, line, near - ALONE_S, near + ALONE_S), by
     # Windows tell nothing of clocks that are farther apart than they reach.
-    return None if max(one.se, other.se) > WINDOW_REACH_S else _fine_step(first, second, line, same=one is other)
+    told = None if max(one.se, other.se) > WINDOW_REACH_S else window_offsets(first, second, line)
+    if told is None or len(told.begins) < 2 * SIDE_WINDOWS:
+        return None
+    fine = _fine_step(first, second, line, told, same=same)
+    if fine is not None or not same or _agree(told):
+        return fine
+    late = _late(first, second, line)
+    return (-np.inf, late) if late else None
+
+
+def _agree(told: WindowOffsets) -> bool:
+    """Whether windows all through the recording fit one line, with few far from it and no two in a row."""
+    off = np.abs(told.offsets)
+    far = off > FAR_S
+    return bool(np.median(off) < CLOSE_S and np.mean(far) < MOST_FAR and not np.any(far[1:] & far[:-1]))
 
 
 def _line(clock: ClockLine) -> Line:
@@ -178,7 +196,6 @@ def _likelihoods(first: FloatArray, second: FloatArray) -> FloatArray:
     """(W, 2 L + 1) log likelihood of pieces of the second liveliness at offsets -L … L steps in the first."""
     length, hop, most = (round(span / STEP_S) for span in (LENGTH_S, HOP_S, REACH_S))
     padded = np.pad(first, (most, most + length))
-    there = np.lib.stride_tricks.sliding_window_view(padded, length)
     running = np.concatenate(([0.0], np.cumsum(padded**2)))
     energy = np.maximum(running[length:] - running[:-length], 0.25 * length * np.mean(first**2))
     least = 0.25 * length * np.mean(second**2)
@@ -186,7 +203,7 @@ def _likelihoods(first: FloatArray, second: FloatArray) -> FloatArray:
     for begin in range(0, len(second) - length + 1, hop):
         piece, reach = second[begin : begin + length], slice(begin, begin + 2 * most + 1)
         norm = np.sqrt(energy[reach] * max(float(piece @ piece), least))
-        alike = (there[reach] @ piece) / np.maximum(norm, 1e-12)
+        alike = np.correlate(padded[begin : begin + 2 * most + length], piece, "valid") / np.maximum(norm, 1e-12)
         rows.append(-0.5 * EACH_HOP * np.log(1.0 - np.clip(alike, 0.0, 0.98) ** 2))
     return np.array(rows).reshape(-1, 2 * most + 1)
 
@@ -243,11 +260,10 @@ def _rough_step(first: Clean, second: Clean, line: Line) -> tuple[float, float] 
     return None
 
 
-def _fine_step(first: Clean, second: Clean, line: Line, *, same: bool) -> tuple[float, float] | None:
+def _fine_step(
+    first: Clean, second: Clean, line: Line, told: WindowOffsets, *, same: bool
+) -> tuple[float, float] | None:
     """The clearest jump that the joint shows; same: one clock serves both, so that they should not differ at all."""
-    told = window_offsets(first, second, line)
-    if told is None or len(told.begins) < 2 * SIDE_WINDOWS:
-        return None
     at = told.begins + 0.5 * WINDOW_S
     se = np.hypot(told.se, WINDOW_SE_S)
     points = first.stream.tracked_point, second.stream.tracked_point
@@ -263,10 +279,10 @@ def _fine_step(first: Clean, second: Clean, line: Line, *, same: bool) -> tuple[
     if sure[best] > SURE and least < abs(steps[best]) < WINDOW_REACH_S:
         near = np.flatnonzero(np.array(sure) > sure[best] - NEAR_BEST) + SIDE_WINDOWS
         return _place(first, second, line, float(at[near[0] - 1]), float(at[near[-1]])), steps[best]
-    return (-np.inf, late) if same and (late := _late(first, second, line, least)) else None
+    return None
 
 
-def _late(first: Clean, second: Clean, line: Line, least: float) -> float:
+def _late(first: Clean, second: Clean, line: Line) -> float:
     """By how much the second of two sensors on one clock is behind throughout, 0 where that is not certain."""
     fit = joint_fit(first, second, ("first", "second"), line, reach_s=LATE_REACH_S)
     # One clock has no drift: where the joint tells one, motion fits it badly.
@@ -274,6 +290,7 @@ def _late(first: Clean, second: Clean, line: Line, least: float) -> float:
         return 0.0
     at = np.array([fit.cue.line.at])
     late = float((fit.cue.line(at) - line(at))[0])
+    least = LEAST_STEP_S[min(joints_between(first.stream.tracked_point, second.stream.tracked_point), 2)]
     return late if abs(late) > max(least, SURE * fit.cue.offset_se) else 0.0
 
 
