@@ -142,7 +142,9 @@ def tie_headings(
         if np.isfinite(sd):
             readings.append(_Reading(swing=k, value=value, sd=sd, centre=1.0))
     ties = _solve(swings, table, arm, _long_axis(swings, arm, lead_side), guesses, readings, settings)
-    contradicts = any(tie is not None and chance_of(tie, arm) < settings.least_chance for tie in ties)
+    # What was learnt of the alignments is the same in all.
+    first = next((tie for tie in ties if tie is not None), None)
+    contradicts = first is not None and chance_of(first, arm) < settings.least_chance
     return [tie and replace(tie, contradicts=contradicts) for tie in ties]
 
 
